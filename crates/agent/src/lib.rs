@@ -1,0 +1,1 @@
+//! The agent on a playback machine: sources and host health into sealed beats.

@@ -1,0 +1,1 @@
+//! Clock offset, line fits, drift and steps, failure detection, audio delay, levels.

@@ -1,0 +1,1 @@
+//! MIDI ports and audio devices behind one small face.

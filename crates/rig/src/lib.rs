@@ -1,0 +1,1 @@
+//! The judgement: facts, fitness, alarms and the changeover table.

@@ -1,0 +1,1 @@
+//! Configuration and show file as types, with the place of every error.

@@ -1,0 +1,1 @@
+//! The record of a show and the report made from it.

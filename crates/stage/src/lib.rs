@@ -1,0 +1,1 @@
+//! Simulated playback machines, network and faults, in virtual and in real time.

@@ -1,0 +1,1 @@
+//! The supervisor: sockets, watch thread, changeover outputs, page and API.

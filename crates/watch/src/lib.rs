@@ -1,0 +1,1 @@
+//! The brain of the watch: wire, measure and rig made one.

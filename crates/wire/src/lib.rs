@@ -1,0 +1,1 @@
+//! What agents and the supervisor say to each other, sealed.
