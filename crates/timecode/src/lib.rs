@@ -1,1 +1,9 @@
 //! Position codes: SMPTE timecode, MTC, LTC, MIDI clock, Standard MIDI Files, OSC position messages.
+//!
+//! Everything here is pure: bytes or samples in, in chunks cut anywhere; positions with their time out. Nothing reads a
+//! clock, and nothing on the live path allocates.
+
+pub mod ltc;
+pub mod smpte;
+
+pub use smpte::{Timecode, TimecodeError};

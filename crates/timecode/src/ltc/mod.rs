@@ -1,0 +1,1 @@
+//! Linear timecode: SMPTE timecode carried as an audio signal (SMPTE ST 12-1).
