@@ -20,11 +20,7 @@ impl Machine {
 
     /// The machine at this place of the list, if a rig can have that many.
     pub const fn new(index: usize) -> Option<Machine> {
-        if index < MAX_MACHINES {
-            Some(Machine(index as u8))
-        } else {
-            None
-        }
+        if index < MAX_MACHINES { Some(Machine(index as u8)) } else { None }
     }
     /// Its place in the list.
     pub const fn index(self) -> usize {
@@ -37,11 +33,7 @@ impl Machine {
     /// The machine with this letter (either case).
     pub const fn from_letter(c: char) -> Option<Machine> {
         let c = c.to_ascii_uppercase();
-        if c.is_ascii_uppercase() {
-            Machine::new(c as usize - 'A' as usize)
-        } else {
-            None
-        }
+        if c.is_ascii_uppercase() { Machine::new(c as usize - 'A' as usize) } else { None }
     }
     /// The first `n` machines.
     pub fn first(n: usize) -> impl Iterator<Item = Machine> {

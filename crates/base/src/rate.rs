@@ -30,8 +30,7 @@ pub enum FrameRate {
 
 impl FrameRate {
     /// Every rate.
-    pub const ALL: [FrameRate; 6] =
-        [Self::F23_976, Self::F24, Self::F25, Self::F29_97, Self::F29_97Df, Self::F30];
+    pub const ALL: [FrameRate; 6] = [Self::F23_976, Self::F24, Self::F25, Self::F29_97, Self::F29_97Df, Self::F30];
 
     /// How many frame labels a second has: 24, 25 or 30.
     pub const fn nominal(self) -> u32 {

@@ -70,11 +70,7 @@ impl Span {
     }
     /// The span divided by a whole number (rounded towards zero); division by zero gives zero.
     pub const fn divided(self, n: i64) -> Span {
-        if n == 0 {
-            Span(0)
-        } else {
-            Span(self.0.wrapping_div(n))
-        }
+        if n == 0 { Span(0) } else { Span(self.0.wrapping_div(n)) }
     }
 }
 

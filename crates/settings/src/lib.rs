@@ -1,1 +1,15 @@
-//! Configuration and show file as types, with the place of every error.
+//! Configuration as types, parsed from text. Reading the file itself is the caller's: this crate does no I/O.
+//!
+//! Every error names file, line, column and key, what is wrong and the mend. Unknown keys are refused: a misspelt limit
+//! must not silently become the default.
+
+pub mod agent;
+pub mod duration;
+mod error;
+pub mod rig;
+pub mod show;
+
+pub use agent::AgentFile;
+pub use error::{Place, SettingsError, parse};
+pub use rig::RigFile;
+pub use show::ShowFile;

@@ -1,0 +1,160 @@
+//! `agent.toml`: one playback machine's agent.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+use base::{FrameRate, MachineId};
+use serde::{Deserialize, Serialize};
+
+use crate::duration::Duration;
+use crate::error::{SettingsError, parse};
+
+/// The whole file.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct AgentFile {
+    /// This machine's lasting name: 32 hexadecimal digits, made at set-up.
+    #[serde(with = "crate::rig::id_text")]
+    pub machine_id: MachineId,
+    /// What people call it.
+    pub name: String,
+    /// The file that holds this agent's secret key; nobody else may read it.
+    pub secret_key: PathBuf,
+    /// The supervisor to speak to.
+    pub supervisor: SupervisorAddress,
+    /// Time between two beats.
+    #[serde(default = "default_beat")]
+    pub beat: Duration,
+    /// How the agent knows that the player is there.
+    #[serde(default)]
+    pub player: PlayerWatch,
+    /// Where positions and sound come from, in order of preference.
+    #[serde(default, rename = "source")]
+    pub sources: Vec<Source>,
+}
+
+fn default_beat() -> Duration {
+    Duration::millis(5)
+}
+
+/// Where the supervisor is, and its public key.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SupervisorAddress {
+    /// The supervisor's public key, as `twinkeel init` printed it.
+    pub key: String,
+    /// Where beats go, one address for each network path (one or two).
+    pub paths: Vec<SocketAddr>,
+    /// Where the reliable lanes connect.
+    pub lanes: SocketAddr,
+}
+
+/// How the agent knows that the player is there. With a `feed` source the player names its own process.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PlayerWatch {
+    /// The player's process by its executable's name.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub process: Option<String>,
+}
+
+/// One source.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum Source {
+    /// A MIDI port: MTC, MIDI clock, patches.
+    Midi {
+        /// The port's name, or a part of it that is unique.
+        port: String,
+        /// Which host to open it on: `default` or `jack`.
+        #[serde(default = "default_host")]
+        host: String,
+    },
+    /// An audio device: meters, and LTC on one channel.
+    Audio {
+        /// Which host: `default`, `alsa`, `jack`, ...
+        #[serde(default = "default_host")]
+        host: String,
+        /// The device's name, or `default`.
+        device: String,
+        /// Channel names in the device's order; an empty name skips one.
+        channels: Vec<String>,
+        /// The channel that carries LTC.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        timecode: Option<String>,
+        /// The LTC's rate, if it is known.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        rate: Option<FrameRate>,
+    },
+    /// The local feed socket: MIDI bytes and PCM with timestamps.
+    Feed {
+        /// The socket's path; made by the agent, readable by its own user alone.
+        socket: PathBuf,
+        /// The channel that carries LTC.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        timecode: Option<String>,
+        /// The LTC's rate, if it is known.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        rate: Option<FrameRate>,
+    },
+    /// OSC position messages.
+    Osc {
+        /// Where to listen. OSC is not authenticated: loopback, or a named sender.
+        listen: SocketAddr,
+        /// The only sender to be believed, needed when `listen` is not loopback.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        from: Option<std::net::IpAddr>,
+    },
+}
+
+fn default_host() -> String {
+    "default".into()
+}
+
+impl AgentFile {
+    /// Parses and checks the text of `agent.toml`.
+    ///
+    /// # Errors
+    /// What is wrong, where, and the mend.
+    pub fn parse(file: &str, text: &str) -> Result<AgentFile, SettingsError> {
+        let a: AgentFile = parse(file, text)?;
+        let err = |key: &str, what: &str, mend: &str| Err(SettingsError::at_key(file, text, key, what, mend));
+        if a.supervisor.paths.is_empty() || a.supervisor.paths.len() > 2 {
+            return err(
+                "supervisor.paths",
+                "there must be one or two network paths",
+                "name one address per path, as rig.toml's listen.paths has them",
+            );
+        }
+        if a.beat.0 < Duration::millis(1).0 || a.beat.0 > Duration::millis(100).0 {
+            return err("beat", "a beat comes every 1 ms to 100 ms", "write beat = \"5ms\"");
+        }
+        for (i, s) in a.sources.iter().enumerate() {
+            match s {
+                Source::Osc { listen, from } if !listen.ip().is_loopback() && from.is_none() => {
+                    return err(
+                        &format!("source[{i}].listen"),
+                        "OSC is not authenticated, and this address is reachable from outside",
+                        "listen on 127.0.0.1, or name the one sender: from = \"10.0.0.5\"",
+                    );
+                }
+                Source::Audio { channels, timecode: Some(t), .. } if !channels.contains(t) => {
+                    return err(
+                        &format!("source[{i}].timecode"),
+                        "no channel has this name",
+                        "use a name that stands in channels",
+                    );
+                }
+                Source::Audio { channels, .. } if channels.is_empty() || channels.len() > 64 => {
+                    return err(
+                        &format!("source[{i}].channels"),
+                        "an audio source has 1 to 64 channels",
+                        "name the channels: channels = [\"tracks L\", \"tracks R\"]",
+                    );
+                }
+                _ => {}
+            }
+        }
+        Ok(a)
+    }
+}

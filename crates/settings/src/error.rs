@@ -1,0 +1,141 @@
+//! One error for all files, and the one way from text to a type.
+
+use std::fmt;
+
+use serde::de::DeserializeOwned;
+
+/// Where in a file something is wrong, both counted from 1.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Place {
+    /// Line.
+    pub line: usize,
+    /// Column, in characters.
+    pub column: usize,
+}
+
+/// What is wrong with a configuration file, where, and how to mend it.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct SettingsError {
+    /// The file's name as the caller gave it.
+    pub file: String,
+    /// Where, if one place can be named.
+    pub place: Option<Place>,
+    /// What is wrong.
+    pub what: String,
+    /// What to write instead.
+    pub mend: String,
+}
+
+impl SettingsError {
+    /// An error about the value that stands at `key` (dotted, `machine[1].key`), found by searching the text for it.
+    pub fn at_key(
+        file: &str,
+        text: &str,
+        key: &str,
+        what: impl Into<String>,
+        mend: impl Into<String>,
+    ) -> SettingsError {
+        SettingsError {
+            file: file.into(),
+            place: find_key(text, key),
+            what: format!("{key}: {}", what.into()),
+            mend: mend.into(),
+        }
+    }
+}
+
+impl fmt::Display for SettingsError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}", self.file)?;
+        if let Some(p) = self.place {
+            write!(f, ":{}:{}", p.line, p.column)?;
+        }
+        write!(f, ": {}", self.what)?;
+        if !self.mend.is_empty() {
+            write!(f, "\n  mend: {}", self.mend)?;
+        }
+        Ok(())
+    }
+}
+
+impl std::error::Error for SettingsError {}
+
+/// Parses `text` (the content of `file`) into a configuration type.
+///
+/// # Errors
+/// Syntax errors, wrong types, missing and unknown keys, each with its place.
+pub fn parse<T: DeserializeOwned>(file: &str, text: &str) -> Result<T, SettingsError> {
+    toml::from_str(text).map_err(|e| {
+        let what = e.message().trim().replace('\n', "; ");
+        let mend = if what.contains("unknown field") {
+            "remove the key, or spell it as one of those listed"
+        } else if what.contains("missing field") {
+            "add the key"
+        } else if what.contains("invalid type") {
+            "write a value of the expected type (text stands in quotes)"
+        } else {
+            "see the commented examples in config/"
+        };
+        SettingsError { file: file.into(), place: e.span().map(|s| place_of(text, s.start)), what, mend: mend.into() }
+    })
+}
+
+/// Line and column of a byte offset.
+fn place_of(text: &str, offset: usize) -> Place {
+    let before = text.get(..offset).unwrap_or(text);
+    let line = before.matches('\n').count() + 1;
+    let column = before.rsplit('\n').next().unwrap_or("").chars().count() + 1;
+    Place { line, column }
+}
+
+/// Finds the line of a dotted key such as `machine[1].key` or `limits.warn_offset`, good enough for a message: tables are
+/// followed by their headers, array entries by counting `[[name]]`.
+fn find_key(text: &str, key: &str) -> Option<Place> {
+    let mut parts: Vec<(&str, usize)> = Vec::new();
+    for part in key.split('.') {
+        match part.split_once('[') {
+            Some((name, n)) => parts.push((name, n.trim_end_matches(']').parse().ok()?)),
+            None => parts.push((part, 0)),
+        }
+    }
+    let (leaf, tables) = parts.split_last()?;
+    let mut inside = tables.is_empty();
+    let mut seen = 0usize;
+    let mut header = None;
+    for (i, line) in text.lines().enumerate() {
+        let t = line.trim_start();
+        let column = line.chars().count() - t.chars().count() + 1;
+        if t.starts_with('[') {
+            let array = t.starts_with("[[");
+            let name = t.trim_start_matches('[').split(']').next().unwrap_or("").trim();
+            inside = tables.iter().map(|p| p.0).eq(name.split('.').map(str::trim))
+                && tables.last().is_some_and(|(_, n)| {
+                    let hit = !array || seen == *n;
+                    seen += 1;
+                    hit
+                });
+            if inside {
+                header = Some(Place { line: i + 1, column });
+            }
+        } else if inside && t.strip_prefix(leaf.0).is_some_and(|r| r.trim_start().starts_with('=')) {
+            return Some(Place { line: i + 1, column });
+        }
+    }
+    header
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn keys_are_found_in_tables_and_arrays() {
+        let text = "a = 1\n[limits]\n  warn = 2\n[[machine]]\nkey = 1\n[[machine]]\nname = 2\nkey = 3\n";
+        assert_eq!(find_key(text, "a"), Some(Place { line: 1, column: 1 }));
+        assert_eq!(find_key(text, "limits.warn"), Some(Place { line: 3, column: 3 }));
+        assert_eq!(find_key(text, "machine[1].key"), Some(Place { line: 8, column: 1 }));
+        assert_eq!(find_key(text, "machine[1].port"), Some(Place { line: 6, column: 1 }));
+        assert_eq!(find_key(text, "nothing.here"), None);
+    }
+}

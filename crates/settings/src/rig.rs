@@ -1,0 +1,363 @@
+//! `rig.toml`: the machines, the supervisor and the changeover outputs.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+use base::ids::MAX_MACHINES;
+use base::{MachineId, RigId};
+use serde::{Deserialize, Serialize};
+
+use crate::duration::Duration;
+use crate::error::{SettingsError, parse};
+
+/// The whole file.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RigFile {
+    /// The rig's lasting name: 32 hexadecimal digits, made at set-up.
+    #[serde(with = "id_text")]
+    pub rig_id: RigId,
+    /// What people call the rig.
+    pub name: String,
+    /// The file that holds the supervisor's secret key; nobody else may read it.
+    pub secret_key: PathBuf,
+    /// The directory that holds shows and what must survive a restart.
+    pub shows: PathBuf,
+    /// The show file of tonight; without one, the machines are compared with each other.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub show: Option<PathBuf>,
+    /// The mode of a rig that has never been told another.
+    #[serde(default)]
+    pub mode: Mode,
+    /// Sockets.
+    pub listen: Listen,
+    /// The switch's output, fed back to the supervisor.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tap: Option<Tap>,
+    /// The machines in their order: the first is A.
+    #[serde(rename = "machine")]
+    pub machines: Vec<MachineEntry>,
+    /// Changeover outputs, in order of preference.
+    #[serde(default, rename = "output")]
+    pub outputs: Vec<Output>,
+    /// Limits of judgement.
+    #[serde(default)]
+    pub limits: Limits,
+    /// What to do where no default can be right for everybody.
+    #[serde(default)]
+    pub policies: Policies,
+}
+
+/// What Twinkeel may do by itself.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Mode {
+    /// Never acts; logs what it would have done.
+    #[default]
+    Observe,
+    /// Proposes; a person confirms in one press.
+    Propose,
+    /// Acts by itself.
+    Act,
+}
+
+/// Where the supervisor listens.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Listen {
+    /// Beats, one address per network path (one or two).
+    pub paths: Vec<SocketAddr>,
+    /// The reliable lanes.
+    pub lanes: SocketAddr,
+    /// The page.
+    pub page: SocketAddr,
+}
+
+/// The tap of the switch's output.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Tap {
+    /// A local feed socket that carries the switch's output as PCM.
+    pub feed: PathBuf,
+    /// Channels whose sound counts as programme; none named: all but `timecode` and `pilot`.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub programme: Vec<String>,
+}
+
+/// One machine of the list.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct MachineEntry {
+    /// What people call it, beside its letter.
+    pub name: String,
+    /// Its agent's machine id.
+    #[serde(with = "id_text")]
+    pub id: MachineId,
+    /// Its agent's public key.
+    pub key: String,
+}
+
+/// A changeover output. All commands are absolute: "go to this machine", never "toggle".
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum Output {
+    /// OSC over UDP, sent from the watch thread itself.
+    Osc {
+        /// The switch's address.
+        to: SocketAddr,
+        /// Address pattern of the command; its argument is the machine's letter as text.
+        select: String,
+        /// Address pattern that asks for the state; none: it cannot be asked.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        ask: Option<String>,
+        /// Address pattern of the switch's answer, whose argument is the letter on air.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        answer: Option<String>,
+    },
+    /// MIDI bytes for each machine, sent from a thread of its own.
+    Midi {
+        /// The port's name, or a part of it that is unique.
+        port: String,
+        /// Which host to open it on: `default` or `jack`.
+        #[serde(default = "default_host")]
+        host: String,
+        /// Bytes in hexadecimal for each machine in order, such as `["c0 00", "c0 01"]`.
+        select: Vec<String>,
+        /// Bytes in hexadecimal that the switch answers with for each machine; none: unconfirmed by MIDI.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        answer: Vec<String>,
+    },
+}
+
+fn default_host() -> String {
+    "default".into()
+}
+
+/// Limits. Defaults that rest on no published source are common practice.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Limits {
+    /// A degraded on-air machine is left only for a standby within this offset.
+    pub near_offset: Duration,
+    /// A dead on-air machine is left for a standby within this offset, in the same section.
+    pub far_offset: Duration,
+    /// A change of the offset from the baseline that is worth a warning (common practice, no source).
+    pub warn_offset: Duration,
+    /// Silence on air counts after this time.
+    pub silence_confirmed: Duration,
+    /// `act` takes effect when both machines have been fit for this long.
+    pub fit_hold: Duration,
+}
+
+impl Default for Limits {
+    fn default() -> Limits {
+        Limits {
+            near_offset: Duration::millis(20),
+            far_offset: Duration::millis(250),
+            warn_offset: Duration::millis(5),
+            silence_confirmed: Duration::millis(60),
+            fit_hold: Duration::secs(2),
+        }
+    }
+}
+
+/// Choices that a person makes.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Policies {
+    /// When the only link to the on-air machine is lost and nothing hears its sound: `hold` risks dead air if the machine
+    /// died, `changeover` risks a needless jump if only a cable did. There is no default.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub on_link_loss: Option<OnLinkLoss>,
+    /// When one machine stops, the other rolls on, and no cause was heard.
+    pub lone_stop: LoneStop,
+}
+
+/// See [`Policies::on_link_loss`].
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum OnLinkLoss {
+    /// Stay.
+    Hold,
+    /// Change over.
+    Changeover,
+}
+
+/// See [`Policies::lone_stop`].
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LoneStop {
+    /// Ask a person.
+    #[default]
+    Propose,
+    /// Change over.
+    Changeover,
+}
+
+impl RigFile {
+    /// Parses and checks the text of `rig.toml`.
+    ///
+    /// # Errors
+    /// What is wrong, where, and the mend.
+    pub fn parse(file: &str, text: &str) -> Result<RigFile, SettingsError> {
+        let rig: RigFile = parse(file, text)?;
+        let err = |key: &str, what: &str, mend: &str| Err(SettingsError::at_key(file, text, key, what, mend));
+        let n = rig.machines.len();
+        if n == 0 || n > MAX_MACHINES {
+            return err("machine", "a rig has one to eight machines", "add a [[machine]] for each playback computer");
+        }
+        for (i, m) in rig.machines.iter().enumerate() {
+            if rig.machines.iter().take(i).any(|o| o.id == m.id) {
+                return err(
+                    &format!("machine[{i}].id"),
+                    "another machine has the same id",
+                    "copy each machine's own id from its agent.toml",
+                );
+            }
+            if rig.machines.iter().take(i).any(|o| o.key == m.key) {
+                return err(
+                    &format!("machine[{i}].key"),
+                    "another machine has the same key",
+                    "each machine has a key of its own: run `twinkeel init` on it",
+                );
+            }
+        }
+        if rig.listen.paths.is_empty() || rig.listen.paths.len() > 2 {
+            return err("listen.paths", "there must be one or two network paths", "write paths = [\"127.0.0.1:7740\"]");
+        }
+        for (i, o) in rig.outputs.iter().enumerate() {
+            let key = |k: &str| format!("output[{i}].{k}");
+            match o {
+                Output::Midi { select, answer, .. } => {
+                    if select.len() != n {
+                        return err(
+                            &key("select"),
+                            "there must be one command for each machine",
+                            "write bytes for A, then for B: select = [\"c0 00\", \"c0 01\"]",
+                        );
+                    }
+                    if !answer.is_empty() && answer.len() != n {
+                        return err(
+                            &key("answer"),
+                            "there must be one answer for each machine, or none",
+                            "write bytes for A, then for B",
+                        );
+                    }
+                    if select.iter().chain(answer).any(|t| hex_bytes(t).is_none()) {
+                        return err(
+                            &key("select"),
+                            "these are no MIDI bytes",
+                            "write hexadecimal pairs such as \"c0 00\"",
+                        );
+                    }
+                }
+                Output::Osc { select, ask, answer, .. } => {
+                    for (k, pattern) in [("select", Some(select)), ("ask", ask.as_ref()), ("answer", answer.as_ref())] {
+                        if pattern.is_some_and(|p| !p.starts_with('/')) {
+                            return err(
+                                &key(k),
+                                "an OSC address starts with a slash",
+                                "write it like \"/changeover/select\"",
+                            );
+                        }
+                    }
+                }
+            }
+        }
+        let l = &rig.limits;
+        if l.near_offset > l.far_offset {
+            return err(
+                "limits.near_offset",
+                "it must not be larger than far_offset",
+                "write near_offset = \"20ms\", far_offset = \"250ms\"",
+            );
+        }
+        Ok(rig)
+    }
+}
+
+/// Bytes from hexadecimal pairs with or without blanks; none when it is not that, or empty.
+pub fn hex_bytes(text: &str) -> Option<Vec<u8>> {
+    let digits: Vec<u8> =
+        text.chars().filter(|c| !c.is_whitespace()).map(|c| c.to_digit(16).map(|d| d as u8)).collect::<Option<_>>()?;
+    (!digits.is_empty() && digits.len().is_multiple_of(2))
+        .then(|| digits.chunks_exact(2).map(|p| p[0] << 4 | p[1]).collect())
+}
+
+/// Ids as text.
+pub(crate) mod id_text {
+    use serde::{Deserialize, Deserializer, Serializer};
+    use std::fmt::Display;
+    use std::str::FromStr;
+
+    pub fn serialize<T: Display, S: Serializer>(id: &T, s: S) -> Result<S::Ok, S::Error> {
+        s.collect_str(id)
+    }
+    pub fn deserialize<'de, T, D>(d: D) -> Result<T, D::Error>
+    where
+        T: FromStr,
+        T::Err: Display,
+        D: Deserializer<'de>,
+    {
+        String::deserialize(d)?.parse().map_err(serde::de::Error::custom)
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    const RIG: &str = r#"
+rig_id = "00112233445566778899aabbccddeeff"
+name = "twin rig"
+secret_key = "supervisor.key"
+shows = "shows"
+[listen]
+paths = ["127.0.0.1:7740"]
+lanes = "127.0.0.1:7742"
+page = "127.0.0.1:7777"
+[[machine]]
+name = "left"
+id = "00112233445566778899aabbccddee01"
+key = "k1"
+[[machine]]
+name = "right"
+id = "00112233445566778899aabbccddee02"
+key = "k2"
+[[output]]
+kind = "osc"
+to = "127.0.0.1:9000"
+select = "/changeover/select"
+"#;
+
+    #[test]
+    fn a_plain_rig_reads_and_writes() {
+        let rig = RigFile::parse("rig.toml", RIG).unwrap();
+        assert_eq!(rig.machines.len(), 2);
+        assert_eq!(rig.mode, Mode::Observe);
+        assert_eq!(rig.limits, Limits::default());
+        let text = toml::to_string(&rig).unwrap();
+        assert_eq!(RigFile::parse("again", &text).unwrap(), rig);
+    }
+
+    /// Each wrong file, and the line and words its error must have.
+    #[test]
+    fn errors_name_place_and_mend() {
+        let cases: [(&str, &str, &str, &str); 7] = [
+            ("page = ", "pge = ", "rig.toml:9:1", "unknown field"),
+            ("id = \"00112233445566778899aabbccddee02\"", "id = \"12\"", "rig.toml:16:6", "32 hexadecimal digits"),
+            ("key = \"k2\"", "key = \"k1\"", "rig.toml:17:1", "same key"),
+            ("select = \"/changeover/select\"", "select = \"go\"", "rig.toml:21:1", "starts with a slash"),
+            ("paths = [\"127.0.0.1:7740\"]", "paths = []", "rig.toml:7:1", "one or two network paths"),
+            ("name = \"twin rig\"", "name = 3", "rig.toml:3:8", "invalid type"),
+            ("kind = \"osc\"", "kind = \"smoke\"", "rig.toml", "unknown variant"),
+        ];
+        for (from, to, place, words) in cases {
+            let e = RigFile::parse("rig.toml", &RIG.replacen(from, to, 1)).unwrap_err().to_string();
+            assert!(e.starts_with(place), "{to}: {e}");
+            assert!(e.contains(words), "{to}: {e}");
+            assert!(e.contains("mend: "), "{to}: {e}");
+        }
+    }
+}
