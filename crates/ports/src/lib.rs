@@ -1,1 +1,3 @@
 //! MIDI ports and audio devices behind one small face.
+
+pub mod os;

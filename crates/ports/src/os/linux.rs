@@ -1,0 +1,175 @@
+//! Linux: CLOCK_MONOTONIC, absolute sleeps, kernel receive stamps, ppoll.
+
+use std::io::IoSliceMut;
+use std::net::{SocketAddr, UdpSocket};
+use std::os::fd::{AsFd, AsRawFd};
+use std::sync::Arc;
+use std::time::Duration;
+
+use base::{MonoTime, Span};
+use nix::poll::{PollFd, PollFlags, ppoll};
+use nix::sys::eventfd::{EfdFlags, EventFd};
+use nix::sys::socket::{ControlMessageOwned, MsgFlags, SockaddrStorage, recvmsg, setsockopt, sockopt};
+use nix::sys::time::TimeSpec;
+use nix::time::{ClockId, ClockNanosleepFlags, clock_gettime, clock_nanosleep};
+
+use super::Received;
+
+fn read(clock: ClockId) -> Option<i128> {
+    clock_gettime(clock).ok().map(|t| i128::from(t.tv_sec()) * 1_000_000_000 + i128::from(t.tv_nsec()))
+}
+
+pub fn mono_now() -> MonoTime {
+    // CLOCK_MONOTONIC exists on every Linux; a failure here cannot happen.
+    MonoTime::from_nanos(read(ClockId::CLOCK_MONOTONIC).and_then(|n| u64::try_from(n).ok()).unwrap_or(0))
+}
+
+pub fn slept() -> Option<Span> {
+    let mono = read(ClockId::CLOCK_MONOTONIC)?;
+    let boot = read(ClockId::CLOCK_BOOTTIME)?;
+    i64::try_from(boot - mono).ok().map(Span::from_nanos)
+}
+
+pub fn boot_id() -> [u8; 16] {
+    let text = std::fs::read_to_string("/proc/sys/kernel/random/boot_id").unwrap_or_default();
+    let digits: String = text.chars().filter(char::is_ascii_hexdigit).collect();
+    digits.parse::<base::RigId>().map(|id| id.0).unwrap_or_else(|_| super::random_id())
+}
+
+pub fn sleep_until(at: MonoTime) {
+    let ns = i64::try_from(at.nanos()).unwrap_or(i64::MAX);
+    let spec = TimeSpec::new(ns / 1_000_000_000, ns % 1_000_000_000);
+    // A signal ends the sleep early: go on sleeping to the same instant.
+    while clock_nanosleep(ClockId::CLOCK_MONOTONIC, ClockNanosleepFlags::TIMER_ABSTIME, &spec)
+        == Err(nix::errno::Errno::EINTR)
+    {}
+}
+
+pub fn least_timer_slack() {
+    let _ = nix::sys::prctl::set_timerslack(1);
+}
+
+pub fn set_real_time(priority: thread_priority::ThreadPriority) -> Result<(), String> {
+    use thread_priority::{RealtimeThreadSchedulePolicy, ThreadSchedulePolicy, set_thread_priority_and_policy};
+    set_thread_priority_and_policy(
+        thread_priority::thread_native_id(),
+        priority,
+        ThreadSchedulePolicy::Realtime(RealtimeThreadSchedulePolicy::Fifo),
+    )
+    .map_err(|e| format!("the system refused real-time scheduling: {e:?}"))
+}
+
+/// The sockets of one urgent thread, and what wakes it.
+pub struct Gate {
+    sockets: Vec<UdpSocket>,
+    event: Arc<EventFd>,
+}
+
+/// Wakes the thread that waits at a [`Gate`].
+#[derive(Clone)]
+pub struct Waker(Arc<EventFd>);
+
+impl Waker {
+    /// Ends the present or the next wait. Never blocks.
+    pub fn wake(&self) {
+        // Full (2^64 - 2 pending wakes) means that a wake is pending anyway.
+        let _ = self.0.write(1);
+    }
+}
+
+impl Gate {
+    /// Binds a socket for each address.
+    ///
+    /// # Errors
+    /// The address that cannot be bound, and why.
+    pub fn bind(addresses: &[SocketAddr]) -> std::io::Result<Gate> {
+        let mut sockets = Vec::new();
+        for a in addresses {
+            let s = UdpSocket::bind(a).map_err(|e| std::io::Error::new(e.kind(), format!("{a}: {e}")))?;
+            s.set_nonblocking(true)?;
+            setsockopt(&s, sockopt::ReceiveTimestampns, &true)?;
+            // Half a second of beats from eight machines must fit while we are held up.
+            let _ = setsockopt(&s, sockopt::RcvBuf, &(1 << 20));
+            sockets.push(s);
+        }
+        let event = EventFd::from_value_and_flags(0, EfdFlags::EFD_NONBLOCK | EfdFlags::EFD_CLOEXEC)?;
+        Ok(Gate { sockets, event: Arc::new(event) })
+    }
+
+    /// What wakes a wait here.
+    pub fn waker(&self) -> Waker {
+        Waker(self.event.clone())
+    }
+
+    /// The address that a socket got.
+    pub fn local_addr(&self, socket: usize) -> Option<SocketAddr> {
+        self.sockets.get(socket)?.local_addr().ok()
+    }
+
+    /// Waits for a datagram, a wake, or the instant `until`.
+    pub fn wait(&self, until: Option<MonoTime>) {
+        let timeout = until.map(|u| {
+            let ns = u.since(mono_now()).nanos().max(0);
+            TimeSpec::from(Duration::from_nanos(ns as u64))
+        });
+        let mut fds: arrayvec::ArrayVec<PollFd<'_>, 8> = arrayvec::ArrayVec::new();
+        for s in self.sockets.iter().take(7) {
+            fds.push(PollFd::new(s.as_fd(), PollFlags::POLLIN));
+        }
+        fds.push(PollFd::new(self.event.as_fd(), PollFlags::POLLIN));
+        let _ = ppoll(&mut fds, timeout, None);
+        let woken = fds.last().and_then(PollFd::any).unwrap_or(false);
+        if woken {
+            let _ = self.event.read();
+        }
+    }
+
+    /// The next datagram of a socket, if one is there.
+    pub fn receive(&self, socket: usize, buf: &mut [u8]) -> Option<Received> {
+        let s = self.sockets.get(socket)?;
+        loop {
+            let mut iov = [IoSliceMut::new(buf)];
+            let mut control = [0u8; 64];
+            let got = recvmsg::<SockaddrStorage>(s.as_raw_fd(), &mut iov, Some(&mut control), MsgFlags::MSG_DONTWAIT);
+            let msg = match got {
+                Ok(m) => m,
+                Err(nix::errno::Errno::EINTR) => continue,
+                // Nothing there, or the error of an earlier send (ICMP refusal), which is not about what comes in.
+                Err(nix::errno::Errno::EAGAIN) => return None,
+                Err(_) => return None,
+            };
+            let Some(from) = msg.address.as_ref().and_then(socket_addr) else { continue };
+            let stamp = msg.cmsgs().ok().and_then(|mut c| {
+                c.find_map(|c| match c {
+                    ControlMessageOwned::ScmTimestampns(t) => Some(t),
+                    _ => None,
+                })
+            });
+            let (at, kernel_stamp) = on_monotonic(stamp);
+            return Some(Received { len: msg.bytes, from, at, kernel_stamp });
+        }
+    }
+
+    /// Sends a datagram; false when the system refused it (no route, buffer full).
+    pub fn send(&self, socket: usize, bytes: &[u8], to: SocketAddr) -> bool {
+        self.sockets.get(socket).is_some_and(|s| s.send_to(bytes, to).is_ok())
+    }
+}
+
+/// Kernel stamps are of the wall clock, which may be stepped: carry one over by its age, read against both clocks at
+/// once, and take our own reading when the age is absurd.
+fn on_monotonic(stamp: Option<TimeSpec>) -> (MonoTime, bool) {
+    let now = mono_now();
+    let wall = read(ClockId::CLOCK_REALTIME);
+    let stamp = stamp.map(|t| i128::from(t.tv_sec()) * 1_000_000_000 + i128::from(t.tv_nsec()));
+    match (wall, stamp) {
+        (Some(w), Some(s)) if (0..500_000_000).contains(&(w - s)) => (now - Span::from_nanos((w - s) as i64), true),
+        _ => (now, false),
+    }
+}
+
+fn socket_addr(a: &SockaddrStorage) -> Option<SocketAddr> {
+    a.as_sockaddr_in()
+        .map(|v4| SocketAddr::from((v4.ip(), v4.port())))
+        .or_else(|| a.as_sockaddr_in6().map(|v6| SocketAddr::from((v6.ip(), v6.port()))))
+}
