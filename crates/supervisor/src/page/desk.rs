@@ -1,0 +1,262 @@
+//! What the page asks of the supervisor. The page decides nothing: it shows snapshots and hands over a person's acts.
+
+use std::future::Future;
+use std::pin::Pin;
+use std::sync::Arc;
+
+use base::{Millis, MonoTime, Span};
+use serde::{Deserialize, Serialize};
+use tokio::sync::watch;
+
+use crate::snapshot::{ClockView, Drift, Letter, Mode, RuleRow, Snapshot, SwitchStatus};
+
+/// A boxed future, so that [`Desk`] can be a trait object.
+pub type BoxFuture<T> = Pin<Box<dyn Future<Output = T> + Send + 'static>>;
+
+/// The supervisor, as the page sees it.
+pub trait Desk: Send + Sync + 'static {
+    /// The newest snapshot, some ten a second and at once on a change that matters. Also sent when nothing changed:
+    /// the page calls the supervisor lost when none comes for 0.7 s.
+    fn snapshots(&self) -> watch::Receiver<Arc<Snapshot>>;
+
+    /// A person's act. Answers as soon as the judgement has accepted or refused it; what really happened shows in the
+    /// snapshots that follow.
+    fn act(&self, act: DeskAct, who: Who) -> BoxFuture<ActOutcome>;
+
+    /// The offset over this window, at most some 3000 points a line.
+    fn history(&self, window: HistoryWindow) -> History;
+
+    /// The rule table and the figures behind it. Made from the newest snapshot, unless there is more to tell.
+    fn why(&self) -> Why {
+        Why::of(&self.snapshots().borrow())
+    }
+}
+
+/// What a person can ask for.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(tag = "act", rename_all = "kebab-case", deny_unknown_fields)]
+pub enum DeskAct {
+    /// Another mode.
+    SetMode {
+        /// Which.
+        mode: Mode,
+    },
+    /// Another machine on air.
+    Changeover {
+        /// Which. Absolute, never a toggle.
+        to: Letter,
+        /// Whether it overrides a refusal.
+        #[serde(default)]
+        forced: bool,
+    },
+    /// Release of the latch.
+    Release,
+    /// Answer to a proposal.
+    AnswerProposal {
+        /// The proposal's id.
+        id: u64,
+        /// Yes or no.
+        yes: bool,
+    },
+    /// "Seen."
+    Acknowledge {
+        /// The alarm's id.
+        alarm: u64,
+    },
+    /// Put an alarm aside for a time.
+    Shelve {
+        /// The alarm's id.
+        alarm: u64,
+        /// For how long: 1 to 720 minutes.
+        minutes: u16,
+    },
+    /// Take a machine out.
+    OutOfService {
+        /// Which.
+        machine: Letter,
+    },
+    /// Take it in again.
+    BackInService {
+        /// Which.
+        machine: Letter,
+    },
+}
+
+/// The person behind an act.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Who {
+    /// The name that the device gave itself ("Mara", "FOH tablet"): 1 to 32 printable characters, for the record and not for trust.
+    pub name: String,
+    /// Where the request came from.
+    pub address: std::net::SocketAddr,
+}
+
+/// What became of an act.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(tag = "outcome", rename_all = "kebab-case")]
+pub enum ActOutcome {
+    /// It has happened (an acknowledgement, a mode).
+    Done {
+        /// In words.
+        text: String,
+    },
+    /// It was asked of the switch; the snapshots say whether it was confirmed.
+    Asked {
+        /// In words.
+        text: String,
+    },
+    /// No.
+    Refused {
+        /// The rule or check that said no.
+        rule: String,
+        /// Why, in one sentence.
+        text: String,
+        /// Whether `forced` would be obeyed.
+        can_force: bool,
+    },
+}
+
+/// How far back.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub enum HistoryWindow {
+    /// The last ten seconds.
+    #[serde(rename = "10s")]
+    TenSeconds,
+    /// The last five minutes.
+    #[default]
+    #[serde(rename = "5min")]
+    FiveMinutes,
+    /// Since the song began.
+    #[serde(rename = "song")]
+    Song,
+}
+
+/// The offsets of a window.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct History {
+    /// The supervisor's clock when this was made.
+    #[serde(rename = "now_ns")]
+    pub now: MonoTime,
+    /// Where the window starts.
+    #[serde(rename = "from_ns")]
+    pub from: MonoTime,
+    /// One line for each machine but the reference.
+    pub lines: Vec<HistoryLine>,
+    /// Steps, dropouts, changeovers and song starts in the window.
+    pub marks: Vec<Mark>,
+}
+
+/// The offset of the reference machine against one other.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct HistoryLine {
+    /// Against this machine.
+    pub against: Letter,
+    /// Oldest first.
+    pub points: Vec<HistoryPoint>,
+}
+
+/// One point.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub struct HistoryPoint {
+    /// When.
+    #[serde(rename = "at_ns")]
+    pub at: MonoTime,
+    /// The offset then; `None`: not known, the line has a hole.
+    #[serde(rename = "value_ms")]
+    pub value: Option<Millis>,
+    /// Plus or minus.
+    #[serde(rename = "bound_ms")]
+    pub bound: Option<Millis>,
+}
+
+/// Something worth a mark on the picture.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Mark {
+    /// When.
+    #[serde(rename = "at_ns")]
+    pub at: MonoTime,
+    /// What.
+    pub kind: MarkKind,
+    /// About which machine.
+    pub machine: Option<Letter>,
+    /// In words.
+    pub text: String,
+}
+
+/// What kind of mark.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum MarkKind {
+    /// A sudden change of offset.
+    Step,
+    /// Missing or zeroed audio.
+    Dropout,
+    /// The other machine went on air.
+    Changeover,
+    /// A song began.
+    SongStart,
+}
+
+/// The rule table and the figures behind it: what the watch page keeps one click away.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Why {
+    /// The supervisor's clock when this was made.
+    #[serde(rename = "now_ns")]
+    pub now: MonoTime,
+    /// The rows, in the table's order.
+    pub rules: Vec<RuleRow>,
+    /// Drift against each other machine.
+    pub drifts: Vec<WhyDrift>,
+    /// How well each machine's clock is known.
+    pub clocks: Vec<WhyClock>,
+    /// The switch and its outputs.
+    pub switch: SwitchStatus,
+}
+
+/// Drift of the reference machine against one other.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct WhyDrift {
+    /// Against this machine.
+    pub against: Letter,
+    /// The rate, when known.
+    pub drift: Option<Drift>,
+}
+
+/// One machine's clock, link and age.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct WhyClock {
+    /// Which machine.
+    pub machine: Letter,
+    /// Its clock.
+    pub clock: ClockView,
+    /// Beats that never came.
+    pub beats_lost: u64,
+}
+
+impl Why {
+    /// What a snapshot can tell.
+    pub fn of(s: &Snapshot) -> Why {
+        Why {
+            now: s.now,
+            rules: s.rules.clone(),
+            drifts: s.offsets.iter().map(|o| WhyDrift { against: o.against, drift: o.drift }).collect(),
+            clocks: s
+                .machines
+                .iter()
+                .map(|m| WhyClock { machine: m.letter, clock: m.clock.clone(), beats_lost: m.link.beats_lost })
+                .collect(),
+            switch: s.switch.clone(),
+        }
+    }
+}
+
+impl HistoryWindow {
+    /// Its length, where it is fixed.
+    pub const fn length(self) -> Option<Span> {
+        match self {
+            Self::TenSeconds => Some(Span::from_secs(10)),
+            Self::FiveMinutes => Some(Span::from_secs(300)),
+            Self::Song => None,
+        }
+    }
+}

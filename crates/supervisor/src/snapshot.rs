@@ -1,0 +1,590 @@
+//! What the supervisor shows: one value with everything that the page and `twinkeel status` say at one instant.
+//!
+//! Rules of the format:
+//! - Instants are nanoseconds on the supervisor's monotonic clock (`now_ns` is that clock when the snapshot was made). A
+//!   reader never compares them with its own clock: it takes differences to `now_ns`, and counts on from there by itself.
+//! - What can go out of date is a [`Reading`] with its own expiry. Past it, a reader shows it as stale, never as fine.
+//! - What is not known is `null` or an empty list, never zero. A level of `null` is digital silence.
+//! - Rust names carry no units, because the types do; JSON names do carry them.
+//! - Sentences are made by the supervisor, so that the page, the command line and the record speak with one voice.
+
+use base::{
+    AudioState, ClockState, Db, Dbfs, Heard, Machine, Millis, MonoTime, PlayerState, Ppm, Reading, Samples, Span,
+    TransportState, WallTime,
+};
+use serde::{Deserialize, Serialize};
+
+/// The version of this format: counts up when a field changes its meaning or goes; a new field does not count.
+pub const FORMAT: u16 = 1;
+
+/// Everything there is to show at one instant.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Snapshot {
+    /// [`FORMAT`].
+    pub format: u16,
+    /// One for each start of the supervisor, so that a reader notices a restart.
+    pub epoch: u32,
+    /// Counts up within the epoch.
+    pub sequence: u64,
+    /// The supervisor's monotonic clock when this was made.
+    #[serde(rename = "now_ns")]
+    pub now: MonoTime,
+    /// The wall clock at the same instant, for display.
+    #[serde(rename = "wall_ns")]
+    pub wall: WallTime,
+    /// The show's title, empty when no show is open.
+    pub title: String,
+    /// What the supervisor may do by itself.
+    pub mode: Mode,
+    /// Who feeds the stage, as the switch has it; `None`: unknown.
+    pub on_air: Option<Letter>,
+    /// A changeover has happened and nothing more happens by itself until a person releases it.
+    pub latched: Option<Latched>,
+    /// The one sentence to read first.
+    pub headline: Headline,
+    /// What a changeover to each other machine would do now, the best candidate first. Empty: there is no other machine.
+    pub takeovers: Vec<Takeover>,
+    /// The song being played, with its place; `None` between songs or when unknown.
+    pub song: Option<Reading<Song>>,
+    /// What comes after this song.
+    pub next: Option<NextSong>,
+    /// The offset of the reference machine (the first) against each other one.
+    pub offsets: Vec<OffsetView>,
+    /// The machines, in the order of their letters.
+    pub machines: Vec<MachineView>,
+    /// The changeover switch.
+    pub switch: SwitchStatus,
+    /// Every alarm that is not normal-and-acknowledged, the most urgent first.
+    pub alarms: Vec<AlarmView>,
+    /// What waits for a person's yes or no.
+    pub proposal: Option<Proposal>,
+    /// The newest events, newest first (some 50 at most).
+    pub events: Vec<EventView>,
+    /// The rule table as it stands now, in its order.
+    pub rules: Vec<RuleRow>,
+    /// Where the last report lies on this server, when there is one: a path that starts with `/`.
+    pub report: Option<String>,
+}
+
+/// A machine, written as its letter.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize, Deserialize)]
+#[serde(try_from = "char", into = "char")]
+pub struct Letter(pub Machine);
+
+impl From<Machine> for Letter {
+    fn from(m: Machine) -> Letter {
+        Letter(m)
+    }
+}
+impl From<Letter> for char {
+    fn from(l: Letter) -> char {
+        l.0.letter()
+    }
+}
+impl TryFrom<char> for Letter {
+    type Error = &'static str;
+    fn try_from(c: char) -> Result<Letter, Self::Error> {
+        Machine::from_letter(c).map(Letter).ok_or("a machine is a letter from A to H")
+    }
+}
+impl core::fmt::Display for Letter {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
+/// What the supervisor may do by itself.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Mode {
+    /// Nothing; it logs what it would have done.
+    #[default]
+    Observe,
+    /// It proposes, a person confirms.
+    Propose,
+    /// It changes over by itself.
+    Act,
+}
+
+/// The tone of a sentence, after the indicator colours of IEC 60073. Shown as colour, word and shape together.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Tone {
+    /// Normal (green).
+    Good,
+    /// Abnormal: something will need a hand (yellow).
+    Abnormal,
+    /// Danger: what is heard now is not safe (red).
+    Danger,
+    /// A person has to do something (blue).
+    Action,
+    /// Plain fact (white).
+    #[default]
+    Neutral,
+}
+
+/// The one sentence to read first.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct Headline {
+    /// A stable code. While it stays the same only the figures in the sentence change (and nothing is announced anew).
+    pub code: String,
+    /// "B can take over now: you would hear 3 ms."
+    pub text: String,
+    /// Its tone.
+    pub tone: Tone,
+}
+
+/// Why nothing happens by itself any more.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Latched {
+    /// Since when.
+    #[serde(rename = "since_ns")]
+    pub since: MonoTime,
+    /// "Changed over to B at 21:04:17: A fell silent on every path."
+    pub text: String,
+    /// Whether now is a good moment to release it (the gap between two songs, the mended machine fit).
+    pub release_offered: bool,
+}
+
+/// What a changeover to one machine would do now.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Takeover {
+    /// To which machine.
+    pub to: Letter,
+    /// Whether it is allowed without force.
+    pub possible: bool,
+    /// How far the programme would jump, positive: forward.
+    #[serde(rename = "jump_ms")]
+    pub jump: Option<Millis>,
+    /// The same in samples of the show's rate.
+    pub jump_samples: Option<Samples>,
+    /// By how much the level would change.
+    #[serde(rename = "level_db")]
+    pub level: Option<Db>,
+    /// "You would hear 3 ms", or why not.
+    pub text: String,
+    /// What forcing it would do, in words: "Timecode jumps from 01:02:03:04 back to 01:01:58:20."
+    pub forced_text: String,
+    /// From here on the cost is not known any more.
+    #[serde(rename = "expires_ns")]
+    pub expires: MonoTime,
+}
+
+/// Where the show is.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Song {
+    /// Its number in the set, from 1.
+    pub number: u16,
+    /// Its name.
+    pub name: String,
+    /// How far in we are.
+    #[serde(rename = "at_ns")]
+    pub at: Span,
+    /// How much of it is left, when its length is known.
+    #[serde(rename = "left_ns")]
+    pub left: Option<Span>,
+    /// The timecode on air, "01:02:03:04" ("01:02:03;04" with dropped labels).
+    pub timecode: Option<String>,
+    /// "bar 33, beat 2", when a tempo map is known.
+    pub bar: Option<String>,
+    /// Whether it moves.
+    pub rolling: bool,
+}
+
+/// What comes next.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct NextSong {
+    /// Its number in the set, from 1.
+    pub number: u16,
+    /// Its name.
+    pub name: String,
+    /// How it starts: "by trigger", "at 01:10:00:00", "in 42 s".
+    pub start: String,
+}
+
+/// One offset with everything drawn around it.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct OffsetView {
+    /// The reference machine ...
+    pub of: Letter,
+    /// ... minus this one. Positive: the first is ahead.
+    pub against: Letter,
+    /// The offset now.
+    pub now: Option<Reading<OffsetNow>>,
+    /// What was learnt at line-up; warnings speak of change from it.
+    #[serde(rename = "baseline_ms")]
+    pub baseline: Option<Millis>,
+    /// The limits in force.
+    pub limits: OffsetLimits,
+    /// Rate of change, positive: the reference machine gains.
+    pub drift: Option<Drift>,
+    /// Where it leads.
+    pub forecast: Option<Forecast>,
+    /// All of it as a sentence: "A is 3.1 ms ahead of B and steady."
+    pub text: String,
+}
+
+/// An offset and how far off it may be.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub struct OffsetNow {
+    /// The offset.
+    #[serde(rename = "value_ms")]
+    pub value: Millis,
+    /// The true one is claimed to lie within plus or minus this.
+    #[serde(rename = "bound_ms")]
+    pub bound: Millis,
+}
+
+/// Limits of the offset, all as distances.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub struct OffsetLimits {
+    /// Warning, from the baseline.
+    #[serde(rename = "warning_ms")]
+    pub warning: Millis,
+    /// Beyond this (from zero) the standby is no candidate.
+    #[serde(rename = "changeover_ms")]
+    pub changeover: Millis,
+    /// Beyond this (from zero) not even when the machine on air is dead.
+    #[serde(rename = "dead_air_ms")]
+    pub dead_air: Millis,
+}
+
+/// Rate of change of an offset.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Drift {
+    /// The rate.
+    #[serde(rename = "ppm")]
+    pub rate: Ppm,
+    /// Plus or minus.
+    #[serde(rename = "uncertainty_ppm")]
+    pub uncertainty: Ppm,
+}
+
+/// When the offset will meet a limit if nothing changes.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Forecast {
+    /// The limit it meets, as a signed offset.
+    #[serde(rename = "limit_ms")]
+    pub limit: Millis,
+    /// From now.
+    #[serde(rename = "in_ns")]
+    pub within: Span,
+    /// "reaches the warning in 4 min, before this song ends".
+    pub text: String,
+}
+
+/// One machine.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct MachineView {
+    /// Its letter.
+    pub letter: Letter,
+    /// Its name.
+    pub name: String,
+    /// What it is for, now.
+    pub role: Role,
+    /// Whether it could carry the show.
+    pub fitness: Fitness,
+    /// Why that is so, the weightiest first. Never empty unless fit.
+    pub reasons: Vec<Reason>,
+    /// Since when, by whom and why it is out of service: "by Mara since 17:20".
+    pub out_of_service: Option<String>,
+    /// How it is heard.
+    pub link: LinkView,
+    /// Its player.
+    pub player: PlayerState,
+    /// What its ears say.
+    pub audio: AudioState,
+    /// Its position sources.
+    pub sources: Vec<SourceView>,
+    /// The levels of its channels.
+    pub levels: Option<Reading<Vec<LevelView>>>,
+    /// How well its clock is known.
+    pub clock: ClockView,
+    /// Its host's health.
+    pub host: HostView,
+}
+
+/// What a machine is for, now.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Role {
+    /// It feeds the stage.
+    OnAir,
+    /// It could take over if fit.
+    Standby,
+    /// A person took it out.
+    OutOfService,
+    /// Nobody knows what is on air.
+    #[default]
+    Unknown,
+}
+
+/// Whether a machine could carry the show.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Fitness {
+    /// Yes.
+    Fit,
+    /// With something amiss.
+    Degraded,
+    /// No.
+    Unfit,
+    /// Not known: never to be shown as fine.
+    #[default]
+    Unknown,
+}
+
+/// A reason.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct Reason {
+    /// A stable code.
+    pub code: String,
+    /// In words.
+    pub text: String,
+}
+
+/// How a machine is heard.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct LinkView {
+    /// Over all paths.
+    pub heard: Heard,
+    /// Each path.
+    pub paths: Vec<PathView>,
+    /// Beats that never came, since the supervisor started.
+    pub beats_lost: u64,
+}
+
+/// One network path.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct PathView {
+    /// "cable", "second cable", an address.
+    pub name: String,
+    /// Whether beats come over it.
+    pub alive: bool,
+    /// There and back.
+    #[serde(rename = "round_trip_ms")]
+    pub round_trip: Option<Millis>,
+}
+
+/// One position source.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct SourceView {
+    /// "LTC on channel 8", "MTC".
+    pub name: String,
+    /// What it does.
+    pub state: TransportState,
+    /// What it says, "01:02:03:04".
+    pub position: Option<String>,
+}
+
+/// The level of one channel.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct LevelView {
+    /// The channel's name or number.
+    pub name: String,
+    /// Highest sample since the last snapshot; `null`: digital silence.
+    #[serde(rename = "peak_dbfs", with = "silence_as_null")]
+    pub peak: Dbfs,
+    /// Mean power; `null`: digital silence.
+    #[serde(rename = "rms_dbfs", with = "silence_as_null")]
+    pub rms: Dbfs,
+}
+
+/// How well a machine's clock is known.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct ClockView {
+    /// The estimator's state.
+    pub state: ClockState,
+    /// Our claim: off by no more than this.
+    #[serde(rename = "bound_ms")]
+    pub bound: Option<Millis>,
+    /// How fast it runs against ours.
+    #[serde(rename = "skew_ppm")]
+    pub skew: Option<Ppm>,
+}
+
+/// A host's health.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct HostView {
+    /// Running on its battery.
+    pub on_battery: bool,
+    /// Too hot.
+    pub hot: bool,
+    /// Its disk is nearly full.
+    pub disk_low: bool,
+    /// Its processor is nearly full.
+    pub cpu_high: bool,
+    /// "mains, 54 °C, 120 GB free", empty when nothing is known.
+    pub text: String,
+}
+
+/// The changeover switch: it owns the truth of what is on air.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct SwitchStatus {
+    /// "on A, said by its reply and heard on the tap".
+    pub text: String,
+    /// Whether reply and tap disagree, or only some of several units moved.
+    pub conflict: bool,
+    /// When it last said so itself.
+    #[serde(rename = "confirmed_at_ns")]
+    pub confirmed_at: Option<MonoTime>,
+    /// What was asked of it and is not confirmed yet.
+    pub asked: Option<Letter>,
+    /// Each output that commands it.
+    pub outputs: Vec<OutputView>,
+}
+
+/// One output that commands the switch.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct OutputView {
+    /// "OSC 127.0.0.1:9000", "MIDI to the switch".
+    pub name: String,
+    /// Whether it works.
+    pub state: OutputState,
+    /// In words.
+    pub text: String,
+}
+
+/// The state of one output.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum OutputState {
+    /// Open, and its last command was confirmed (or none was sent yet).
+    Ready,
+    /// Its last command was not confirmed.
+    Unconfirmed,
+    /// It could not be opened, or sending failed.
+    Failed,
+    /// Nothing known.
+    #[default]
+    Unknown,
+}
+
+/// One alarm.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct AlarmView {
+    /// Its number within the epoch.
+    pub id: u64,
+    /// A stable code.
+    pub code: String,
+    /// About which machine.
+    pub machine: Option<Letter>,
+    /// How urgent.
+    pub priority: Priority,
+    /// Where it is in its life.
+    pub state: AlarmState,
+    /// In words.
+    pub text: String,
+    /// What to do, in words; may be empty.
+    pub advice: String,
+    /// When it came.
+    #[serde(rename = "since_ns")]
+    pub since: MonoTime,
+    /// The wall clock then.
+    #[serde(rename = "since_wall_ns")]
+    pub since_wall: WallTime,
+    /// Who acknowledged it.
+    pub acknowledged_by: Option<String>,
+    /// Until when it is shelved.
+    #[serde(rename = "shelved_until_ns")]
+    pub shelved_until: Option<MonoTime>,
+}
+
+/// How urgent an alarm is (IEC 62682: priorities).
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Priority {
+    /// Can wait for the gap between songs.
+    Low,
+    /// Soon.
+    Medium,
+    /// Now.
+    High,
+}
+
+/// An alarm's state, after IEC 62682 / ISA-18.2.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum AlarmState {
+    /// Active, and nobody has said "seen".
+    Unacknowledged,
+    /// Active, and somebody has.
+    Acknowledged,
+    /// The cause went away before anybody said "seen".
+    ReturnedToNormal,
+    /// Put aside for a time by a person.
+    Shelved,
+}
+
+/// What waits for a person's yes or no.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Proposal {
+    /// An answer names it, so that a late press cannot answer the next one.
+    pub id: u64,
+    /// Changeover to which machine.
+    pub to: Letter,
+    /// "Change over to B? A's player stopped. You would hear 3 ms."
+    pub text: String,
+}
+
+/// Something that happened.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct EventView {
+    /// Its number within the epoch.
+    pub id: u64,
+    /// When.
+    #[serde(rename = "at_ns")]
+    pub at: MonoTime,
+    /// The wall clock then.
+    #[serde(rename = "wall_ns")]
+    pub wall: WallTime,
+    /// A stable code.
+    pub code: String,
+    /// Its tone.
+    pub tone: Tone,
+    /// In words.
+    pub text: String,
+    /// The person who did it, when a person did.
+    pub by: Option<String>,
+}
+
+/// One row of the rule table.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct RuleRow {
+    /// Its id.
+    pub id: String,
+    /// Whether its condition holds now.
+    pub holds: bool,
+    /// What it says, and what it lacks.
+    pub text: String,
+}
+
+/// Minus infinity has no number in JSON: it is `null`, there and back.
+mod silence_as_null {
+    use base::Dbfs;
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    pub fn serialize<S: Serializer>(level: &Dbfs, s: S) -> Result<S::Ok, S::Error> {
+        level.0.is_finite().then_some(level.0).serialize(s)
+    }
+    pub fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<Dbfs, D::Error> {
+        Ok(Option::<f64>::deserialize(d)?.map_or(Dbfs::SILENCE, Dbfs))
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn silence_and_letters_survive_json() {
+        let level = LevelView { name: "1".into(), peak: Dbfs(-3.5), rms: Dbfs::SILENCE };
+        let text = serde_json::to_string(&level).unwrap();
+        assert_eq!(text, r#"{"name":"1","peak_dbfs":-3.5,"rms_dbfs":null}"#);
+        assert_eq!(serde_json::from_str::<LevelView>(&text).unwrap(), level);
+        assert_eq!(serde_json::to_string(&Letter(Machine::B)).unwrap(), r#""B""#);
+        assert_eq!(serde_json::from_str::<Letter>(r#""A""#).unwrap(), Letter(Machine::A));
+        assert!(serde_json::from_str::<Letter>(r#""Z""#).is_err());
+    }
+}
