@@ -1,0 +1,216 @@
+//! Everything that is not a beat: messages of the urgent and the bulk lane.
+//!
+//! Both enums are append-only: a variant's place is its number on the wire, and a receiver that does not know a number
+//! says so ([`crate::DecodeError::Unknown`]) and goes on. Fields too are only added at the end.
+
+use base::{FrameRate, Machine, MachineId, RemoteTime, SourceKind, Span, SwitchView};
+use serde::{Deserialize, Serialize};
+
+/// From an agent to the supervisor.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub enum Up {
+    /// First message after the handshake.
+    Hello(Hello),
+    /// What the machine has and how it is set up; sent after `Hello` and at each change.
+    Inventory(Inventory),
+    /// A patch change was heard from the player.
+    Patch {
+        /// When.
+        at: RemoteTime,
+        /// MIDI channel, 1 to 16.
+        channel: u8,
+        /// Bank select MSB, if ever sent.
+        bank_msb: Option<u8>,
+        /// Bank select LSB, if ever sent.
+        bank_lsb: Option<u8>,
+        /// Program, 0 to 127.
+        program: u8,
+    },
+    /// The trigger was heard at this machine.
+    Trigger {
+        /// When.
+        at: RemoteTime,
+        /// What it commands.
+        what: TriggerKind,
+        /// The bytes as they came.
+        bytes: Vec<u8>,
+    },
+    /// The player process ended.
+    PlayerGone {
+        /// When the agent noticed.
+        at: RemoteTime,
+    },
+    /// The agent ends in good order.
+    Goodbye {
+        /// Why.
+        why: GoodbyeWhy,
+    },
+    /// Health of the host, every few seconds.
+    Health(Health),
+    /// A source changed its state.
+    Source {
+        /// When.
+        at: RemoteTime,
+        /// Its name in the agent's configuration.
+        name: String,
+        /// Its state now.
+        state: SourceState,
+        /// In words, for people.
+        why: String,
+    },
+}
+
+/// From the supervisor to an agent.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub enum Down {
+    /// The agent is part of the rig.
+    Welcome {
+        /// Its place in the rig.
+        machine: Machine,
+        /// How often it shall beat.
+        beat_interval: Span,
+        /// Reserved: the supervisor's term.
+        term: u32,
+    },
+    /// It is not, and why.
+    Refuse {
+        /// Why.
+        why: RefuseWhy,
+        /// In words, for people.
+        text: String,
+    },
+    /// What is on air, at each change.
+    OnAir {
+        /// As the supervisor knows it.
+        view: SwitchView,
+        /// Whether the rig is latched.
+        latched: bool,
+    },
+    /// The supervisor ends in good order. Nothing on air changes by that.
+    Goodbye {
+        /// Why.
+        why: GoodbyeWhy,
+    },
+    /// Send the inventory again.
+    WantInventory,
+}
+
+/// Who an agent is.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct Hello {
+    /// The computer, for ever.
+    pub machine: MachineId,
+    /// Its name, for people.
+    pub name: String,
+    /// Version of the agent program.
+    pub software: String,
+    /// Operating system and its version.
+    pub system: String,
+    /// Which start of the host this is (random per boot): a changed one tells that clocks began anew.
+    pub boot: [u8; 16],
+    /// Which start of the agent this is.
+    pub epoch: u32,
+    /// Number of UDP paths it will beat on.
+    pub paths: u8,
+}
+
+/// What a machine has.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct Inventory {
+    /// The player's process name, if one is watched.
+    pub player: Option<String>,
+    /// Sources in order of preference.
+    pub sources: Vec<SourceInfo>,
+    /// Names of the audio channels heard.
+    pub channels: Vec<String>,
+    /// Sample rate heard, in hertz; 0 without ears.
+    pub sample_rate: u32,
+    /// Whether the beat thread has real-time priority.
+    pub real_time: bool,
+    /// In words, what the agent got of what it asked of the system.
+    pub notes: Vec<String>,
+}
+
+/// One source of an agent.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct SourceInfo {
+    /// Its name in the agent's configuration.
+    pub name: String,
+    /// What positions it gives, if any.
+    pub kind: Option<SourceKind>,
+    /// The configured frame rate, if any.
+    pub rate: Option<FrameRate>,
+    /// Its state.
+    pub state: SourceState,
+}
+
+/// State of a source.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Default, Serialize, Deserialize)]
+pub enum SourceState {
+    /// Being opened.
+    #[default]
+    Opening,
+    /// Open.
+    Open,
+    /// Gone; being opened again for ever.
+    Gone,
+}
+
+/// What a trigger commands.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Serialize, Deserialize)]
+pub enum TriggerKind {
+    /// Start, or go on.
+    Start,
+    /// Stop.
+    Stop,
+    /// Jump to another place.
+    Jump,
+}
+
+/// Why somebody says goodbye.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Default, Serialize, Deserialize)]
+pub enum GoodbyeWhy {
+    /// A person stopped it.
+    #[default]
+    Stopped,
+    /// It starts again at once.
+    Restart,
+    /// The host goes to sleep.
+    Suspend,
+    /// The host shuts down.
+    Shutdown,
+    /// An error ends it.
+    Failed,
+}
+
+/// Why an agent is not welcome.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Serialize, Deserialize)]
+pub enum RefuseWhy {
+    /// Its key belongs to no machine of this rig.
+    NotPaired,
+    /// Its key was revoked.
+    Revoked,
+    /// Another agent with this key is connected.
+    Twice,
+    /// The machine id is not the one that the key belongs to.
+    WrongMachine,
+}
+
+/// Health of a host. What is not known is `None`.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct Health {
+    /// Processor use in thousandths.
+    pub cpu_permille: Option<u16>,
+    /// Memory free, in bytes.
+    pub memory_free: Option<u64>,
+    /// Free space where the show lies, in bytes.
+    pub disk_free: Option<u64>,
+    /// Hottest sensor, in tenths of a degree Celsius.
+    pub temperature_tenths: Option<i16>,
+    /// Charge of the battery in percent.
+    pub battery_percent: Option<u8>,
+    /// Whether the host runs on battery.
+    pub on_battery: Option<bool>,
+    /// Processor use of the agent itself, in thousandths of one core.
+    pub agent_permille: Option<u16>,
+}

@@ -1,0 +1,141 @@
+//! Bytes on the wire must not change. A failure here means that an older program no longer understands a newer one: append
+//! instead, or raise the version.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+use std::fmt::Write;
+
+use base::{
+    AudioState, FrameRate, Machine, MachineId, PlayerState, PositionReport, RemoteTime, ShowPosition, SourceKind, Span,
+    SwitchView, TransportState,
+};
+use twinkeel_wire::codec::{encode_beat, encode_reply};
+use twinkeel_wire::message::{SourceInfo, SourceState, TriggerKind};
+use twinkeel_wire::{
+    Beat, BeatReply, CentiDbfs, ChannelLevel, Down, Echo, GoodbyeWhy, Health, Hello, HostFlags, Inventory, MAX_BEAT,
+    Pilot, RefuseWhy, SourceFlags, StopCause, Up, decode_beat, decode_down, decode_reply, decode_up, encode_down,
+    encode_up,
+};
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().fold(String::new(), |mut s, b| {
+        write!(s, "{b:02x}").unwrap();
+        s
+    })
+}
+
+fn t(ns: u64) -> RemoteTime {
+    RemoteTime::from_nanos(ns)
+}
+
+fn beat() -> Beat {
+    let mtc = PositionReport {
+        source: SourceKind::Mtc,
+        state: TransportState::Rolling,
+        position: ShowPosition::Timecode { rate: FrameRate::F30, at: Span::from_nanos(1) },
+        at: t(2),
+        speed_ppb: -1,
+        sigma: Span::from_nanos(3),
+        last_heard: t(4),
+        jumps: 5,
+    };
+    Beat {
+        seq: 300,
+        sent: t(128),
+        echo: Some(Echo { reply: 6, received: t(7) }),
+        prev_sent: Some((299, t(8))),
+        positions: [mtc].into_iter().collect(),
+        player: PlayerState::Running,
+        stop_cause: StopCause::Trigger,
+        audio: AudioState::Sounding,
+        last_sound: Some(t(9)),
+        levels: [ChannelLevel { peak: CentiDbfs(-1), rms: CentiDbfs(-301), pilot: Pilot::Present }]
+            .into_iter()
+            .collect(),
+        sources: SourceFlags::MIDI_OPEN,
+        host: HostFlags::HOT,
+        lateness: Span::from_nanos(10),
+        frozen_before: 11,
+        clipped: 12,
+        dropouts: 13,
+        term: 14,
+    }
+}
+
+#[test]
+fn beat_and_reply() {
+    let mut out = [0; MAX_BEAT];
+    let n = encode_beat(&beat(), &mut out).unwrap();
+    assert_eq!(
+        hex(&out[..n]),
+        "ac02800101060701ab02080101010005020201060405010201010901 01d904010202140b0c0d0e".replace(' ', "")
+    );
+    assert_eq!(decode_beat(&out[..n]), Ok(beat()));
+    assert_eq!(decode_beat(&out[..n + 9]), Ok(beat()), "a newer sender's added fields are ignored");
+
+    let reply =
+        BeatReply { seq: 1, sent: t(2), of_beat: 3, beat_received: t(4), on_air: SwitchView::On(Machine::B), term: 5 };
+    let n = encode_reply(&reply, &mut out).unwrap();
+    assert_eq!(hex(&out[..n]), "01020304010105");
+    assert_eq!(decode_reply(&out[..n]), Ok(reply));
+}
+
+#[test]
+fn every_message_upward() {
+    let hello = Hello {
+        machine: MachineId([1; 16]),
+        name: "north".into(),
+        software: "0.1.0".into(),
+        system: "x".into(),
+        boot: [2; 16],
+        epoch: 3,
+        paths: 2,
+    };
+    let inventory = Inventory {
+        player: Some("p".into()),
+        sources: vec![SourceInfo {
+            name: "m".into(),
+            kind: Some(SourceKind::Ltc),
+            rate: Some(FrameRate::F25),
+            state: SourceState::Open,
+        }],
+        channels: vec!["click".into()],
+        sample_rate: 48_000,
+        real_time: true,
+        notes: vec![],
+    };
+    let health = Health { cpu_permille: Some(1), on_battery: Some(false), ..Health::default() };
+    let cases = [
+        (Up::Hello(hello), format!("00{}056e6f72746805302e312e300178{}0302", "01".repeat(16), "02".repeat(16))),
+        (Up::Inventory(inventory), "01010170010 16d010001020101 05636c69636b80f7020100".replace(' ', "")),
+        (
+            Up::Patch { at: t(1), channel: 16, bank_msb: None, bank_lsb: Some(2), program: 127 },
+            "020110000102 7f".replace(' ', ""),
+        ),
+        (Up::Trigger { at: t(1), what: TriggerKind::Jump, bytes: vec![0x90] }, "0301020190".into()),
+        (Up::PlayerGone { at: t(1) }, "0401".into()),
+        (Up::Goodbye { why: GoodbyeWhy::Shutdown }, "0503".into()),
+        (Up::Health(health), "060101000000 00010000".replace(' ', "")),
+        (Up::Source { at: t(1), name: "m".into(), state: SourceState::Gone, why: "w".into() }, "0701016d020177".into()),
+    ];
+    for (message, bytes) in cases {
+        let encoded = encode_up(&message).unwrap();
+        assert_eq!(hex(&encoded), bytes, "{message:?}");
+        assert_eq!(decode_up(&encoded), Ok(message));
+    }
+}
+
+#[test]
+fn every_message_downward() {
+    let cases = [
+        (Down::Welcome { machine: Machine::B, beat_interval: Span::from_millis(5), term: 0 }, "000180ade20400"),
+        (Down::Refuse { why: RefuseWhy::Revoked, text: "no".into() }, "0101026e6f"),
+        (Down::OnAir { view: SwitchView::Conflict, latched: true }, "020201"),
+        (Down::Goodbye { why: GoodbyeWhy::Failed }, "0304"),
+        (Down::WantInventory, "04"),
+    ];
+    for (message, bytes) in cases {
+        let encoded = encode_down(&message).unwrap();
+        assert_eq!(hex(&encoded), bytes, "{message:?}");
+        assert_eq!(decode_down(&encoded), Ok(message));
+    }
+}
