@@ -3,7 +3,7 @@
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
-use base::{FrameRate, MachineId};
+use base::{FrameRate, MachineId, RigId};
 use serde::{Deserialize, Serialize};
 
 use crate::duration::Duration;
@@ -41,6 +41,9 @@ fn default_beat() -> Duration {
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct SupervisorAddress {
+    /// The rig this machine belongs to.
+    #[serde(with = "crate::rig::id_text")]
+    pub rig: RigId,
     /// The supervisor's public key, as `twinkeel init` printed it.
     pub key: String,
     /// Where beats go, one address for each network path (one or two).

@@ -95,6 +95,9 @@ pub struct MachineEntry {
     pub id: MachineId,
     /// Its agent's public key.
     pub key: String,
+    /// The frequency of its pilot tone in hertz, where each machine has one of its own: the tap then tells which it carries.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pilot: Option<f64>,
 }
 
 /// A changeover output. All commands are absolute: "go to this machine", never "toggle".

@@ -1,1 +1,13 @@
-//! The brain of the watch: wire, measure and rig made one.
+//! The brain of the watch: `wire`, `measure` and `rig` made one. The supervisor runs it on real sockets, the stage on
+//! simulated ones in virtual time; neither can tell.
+
+pub mod brain;
+pub mod machine;
+pub mod pair;
+pub mod paths;
+pub mod setup;
+pub mod view;
+
+pub use brain::{Brain, TapReport};
+pub use setup::{Setup, SongSpan};
+pub use view::{MachineFigures, PathFigures, WatchView};

@@ -1,0 +1,314 @@
+//! The brain: datagrams, lane messages, the switch's word and a person's acts in; the judge's actions and replies out.
+//!
+//! It has no thread and no clock. A shell drains its sockets into [`Brain::on_datagram`], then calls [`Brain::settle`] once,
+//! carries out the actions, and sleeps until [`Brain::next_deadline`]. Draining before judging is part of the safety: a
+//! supervisor that woke late must first hear what had come in time.
+
+use core::net::SocketAddr;
+
+use arrayvec::ArrayVec;
+use base::ids::MAX_MACHINES;
+use base::{Dbfs, Heard, Machine, MonoTime, Reading, ShowPosition, Span, SwitchView, TransportState};
+use rig::{Act, ActAnswer, Actions, Judge, Memory, Place, RigEvidence};
+use wire::{BeatReply, MAX_BEAT, Session};
+
+use crate::machine::{MAX_PATHS, MachineWatch, PerMachine, offset_reading};
+use crate::pair::Pair;
+use crate::setup::Setup;
+use crate::view::{MachineFigures, PathFigures, WatchView};
+
+/// Machines are compared this often.
+const COMPARE_EVERY: Span = Span::from_millis(20);
+/// A wake-up later than this makes the supervisor doubt itself ...
+const LATE: Span = Span::from_millis(20);
+/// ... for this long.
+const DOUBT: Span = Span::from_millis(100);
+/// What the switch said is worth something for this long; it is asked each second.
+const SWITCH_IS_WORTH: Span = Span::from_millis(2_500);
+/// What the tap shows is worth something for this long.
+const TAP_IS_WORTH: Span = Span::from_millis(300);
+
+/// What the tap of the switch's output sounds like, as its listener found it.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct TapReport {
+    /// When it was found.
+    pub at: MonoTime,
+    /// The newest non-zero sample of programme.
+    pub last_sound: Option<MonoTime>,
+    /// Which machine it carries, when its sound tells.
+    pub carries: Option<Machine>,
+    /// Programme level.
+    pub level: Dbfs,
+}
+
+/// The watch's brain.
+pub struct Brain {
+    setup: Setup,
+    machines: ArrayVec<MachineWatch, MAX_MACHINES>,
+    pairs: ArrayVec<Pair, MAX_MACHINES>,
+    programme: PerMachine<[bool; wire::beat::MAX_LEVELS]>,
+    judge: Judge,
+    evidence: RigEvidence,
+    next_compare: MonoTime,
+    tap: Option<TapReport>,
+    worst_lateness: Span,
+    strangers: u32,
+}
+
+impl Brain {
+    /// A brain that has heard nothing yet and remembers what survived.
+    pub fn new(setup: Setup, memory: Memory, now: MonoTime) -> Brain {
+        let machines: ArrayVec<_, MAX_MACHINES> =
+            setup.beat_intervals.iter().map(|i| MachineWatch::new(*i, now)).collect();
+        let mut evidence = RigEvidence::default();
+        evidence.machines.extend(machines.iter().map(|_| rig::MachineEvidence::default()));
+        evidence.switch.has_tap = setup.has_tap;
+        Brain {
+            pairs: machines.iter().map(|_| Pair::new()).collect(),
+            machines,
+            programme: [[true; wire::beat::MAX_LEVELS]; MAX_MACHINES],
+            judge: Judge::new(setup.rig, memory, now),
+            evidence,
+            next_compare: now,
+            tap: None,
+            worst_lateness: Span::ZERO,
+            strangers: 0,
+            setup,
+        }
+    }
+
+    // Inputs.
+
+    /// A new session with a machine's agent. The old one is given back, so that it is not freed on a thread that must not.
+    pub fn on_session(&mut self, m: Machine, session: Session) -> Option<Session> {
+        self.machines.get_mut(m.index())?.on_session(session)
+    }
+
+    /// Which of a machine's channels are programme (in the order of its beats' levels).
+    pub fn on_channels(&mut self, m: Machine, programme: [bool; wire::beat::MAX_LEVELS]) {
+        self.programme[m.index()] = programme;
+    }
+
+    /// A datagram on a path, with the instant at which it came. Says whose it was, if it was anybody's.
+    pub fn on_datagram(&mut self, path: usize, from: SocketAddr, bytes: &[u8], at: MonoTime) -> Option<Machine> {
+        let Ok(header) = wire::peek(bytes) else {
+            self.strangers = self.strangers.saturating_add(1);
+            return None;
+        };
+        let i = self.machines.iter().position(|m| m.is_session(header.session));
+        let Some(i) = i else {
+            // Beats of a former session arrive for a moment after each handshake: late, not hostile.
+            return None;
+        };
+        self.machines[i].on_datagram(path, from, bytes, at).ok()?;
+        Machine::new(i)
+    }
+
+    /// The reply that a path owes a machine now, sealed into `out`.
+    pub fn reply_due(
+        &mut self,
+        m: Machine,
+        path: usize,
+        now: MonoTime,
+        out: &mut [u8; MAX_BEAT],
+    ) -> Option<(SocketAddr, usize)> {
+        let view = self.switch_view(now);
+        let template = BeatReply { on_air: view, ..BeatReply::default() };
+        self.machines.get_mut(m.index())?.reply_due(path, now, template, out)
+    }
+
+    /// A machine's reliable lane was closed by its end.
+    pub fn on_lane_closed(&mut self, m: Machine, now: MonoTime) {
+        if let Some(w) = self.machines.get_mut(m.index()) {
+            w.on_lane_closed(now);
+        }
+    }
+
+    /// A machine's agent said that it ends.
+    pub fn on_goodbye(&mut self, m: Machine) {
+        if let Some(w) = self.machines.get_mut(m.index()) {
+            w.on_goodbye();
+        }
+    }
+
+    /// A stop trigger was heard at a machine.
+    pub fn on_stop_trigger(&mut self, m: Machine, at: base::RemoteTime, now: MonoTime) {
+        if let Some(w) = self.machines.get_mut(m.index()) {
+            w.stop_trigger = Some(at.to_local(w.clock(now).offset));
+        }
+    }
+
+    /// What the switch said of itself.
+    pub fn on_switch(&mut self, view: SwitchView, at: MonoTime) {
+        self.evidence.switch.reply = Some(Reading { value: view, as_of: at, expires: at + SWITCH_IS_WORTH });
+    }
+
+    /// What the tap sounds like.
+    pub fn on_tap(&mut self, report: TapReport) {
+        self.tap = Some(report);
+        let s = &mut self.evidence.switch;
+        if report.last_sound.is_some() {
+            s.tap_last_sound = report.last_sound;
+        }
+        s.tap = report.carries.map(|m| Reading {
+            value: SwitchView::On(m),
+            as_of: report.at,
+            expires: report.at + TAP_IS_WORTH,
+        });
+    }
+
+    /// A changeover command went out, or could not.
+    pub fn on_commanded(&mut self, to: Machine, at: MonoTime, went_out: bool) {
+        self.evidence.switch.commanded = Some((to, at));
+        self.evidence.switch.output_failed = !went_out;
+    }
+
+    /// Our own network link went down or came up.
+    pub fn on_own_link(&mut self, down: bool) {
+        self.evidence.supervisor.own_link_down = down;
+    }
+
+    /// A person's act.
+    pub fn on_act(&mut self, act: Act, now: MonoTime, out: &mut Actions) -> ActAnswer {
+        self.refresh(now);
+        self.judge.on_act(act, &self.evidence, now, out)
+    }
+
+    /// Judges everything that has come in. `lateness`: how long after its deadline the shell woke.
+    pub fn settle(&mut self, now: MonoTime, lateness: Span, out: &mut Actions) {
+        self.worst_lateness = self.worst_lateness.max(lateness);
+        if lateness > LATE {
+            let until = now + DOUBT;
+            let late = &mut self.evidence.supervisor.late_until;
+            *late = Some(late.map_or(until, |t| t.max(until)));
+        }
+        for m in &mut self.machines {
+            let _ = m.detector.on_time(now, lateness);
+        }
+        if now >= self.next_compare {
+            self.next_compare = now + COMPARE_EVERY;
+            self.compare(now);
+        }
+        self.refresh(now);
+        self.judge.on_evidence(&self.evidence, now, out);
+    }
+
+    /// When [`Brain::settle`] must be called at the latest, though nothing came in.
+    pub fn next_deadline(&self) -> MonoTime {
+        let detectors = self.machines.iter().filter_map(|m| m.detector.next_deadline());
+        detectors.chain(self.judge.next_deadline()).fold(self.next_compare, MonoTime::min)
+    }
+
+    // Views.
+
+    /// What the switch carries, as far as is known now.
+    pub fn switch_view(&self, now: MonoTime) -> SwitchView {
+        self.judge.view(now).on_air
+    }
+
+    /// The judge, for what it has to say of itself.
+    pub fn judge(&self) -> &Judge {
+        &self.judge
+    }
+
+    /// The evidence as last refreshed.
+    pub fn evidence(&self) -> &RigEvidence {
+        &self.evidence
+    }
+
+    /// Every figure at one instant.
+    pub fn view(&self, now: MonoTime) -> WatchView {
+        let mut view = WatchView {
+            now,
+            rig: self.judge.view(now),
+            machines: ArrayVec::new(),
+            tap: self.tap,
+            worst_lateness: self.worst_lateness,
+            refused: self.refused(),
+            switch_reply: self.evidence.switch.reply,
+        };
+        for (i, m) in self.machines.iter().enumerate() {
+            let e = &self.evidence.machines[i];
+            let clock = m.clock(now);
+            view.machines.push(MachineFigures {
+                heard: e.heard,
+                paths: core::array::from_fn::<_, MAX_PATHS, _>(|p| PathFigures {
+                    known: m.paths[p].last_heard.is_some(),
+                    alive: m.paths[p].is_alive(now, self.setup.beat_intervals[i]),
+                    round_trip: m.paths[p].round_trip,
+                }),
+                beats_lost: m.detector.lost(),
+                clock,
+                beat: m.newest.as_ref().map(|(b, _)| b.clone()),
+                beat_at: m.newest.as_ref().map(|(_, at)| *at),
+                position: m.best_report(now).map(|r| (m.position_now(r, now).0, *r)),
+                place: e.place,
+                offset: (i > 0).then(|| self.pairs[i].newest).flatten(),
+                offset_fit: if i > 0 { self.pairs[i].view(now) } else { None },
+                start_skew: self.pairs[i].start_skew,
+                level: e.level,
+                evidence: *e,
+                code_lost: m.code_lost(now),
+            });
+        }
+        view
+    }
+
+    // Inner works.
+
+    fn refused(&self) -> u32 {
+        self.machines.iter().fold(self.strangers, |a, m| a.saturating_add(m.refused))
+    }
+
+    /// Compares each machine with the reference, the first of the list.
+    fn compare(&mut self, now: MonoTime) {
+        if let Some((reference, others)) = self.machines.split_first() {
+            for (other, pair) in others.iter().zip(self.pairs.iter_mut().skip(1)) {
+                pair.compare(reference, other, now);
+            }
+        }
+    }
+
+    /// Brings the evidence up to `now`.
+    fn refresh(&mut self, now: MonoTime) {
+        for (i, m) in self.machines.iter_mut().enumerate() {
+            let mut e = m.evidence(now, &self.programme[i]);
+            let place = m.best_report(now).copied().and_then(|r| {
+                let (position, _) = m.position_now(&r, now);
+                Some((place_of(&self.setup, position)?, r))
+            });
+            e.place = place.map(|(value, _)| Reading { value, as_of: now, expires: now + Span::from_millis(500) });
+            if i == 0 {
+                e.offset =
+                    (m.detector.state() != Heard::Never).then(|| offset_reading(Span::ZERO, Span::ZERO, now)).flatten();
+            } else if let Some((offset, bound, at)) = self.pairs[i].newest {
+                let fit = self.pairs[i].view(now);
+                let value = fit.map_or(offset, |f| f.offset);
+                // The judge wants this machine minus the reference.
+                e.offset = offset_reading(-value, bound, at);
+                e.drift = fit.and_then(|f| f.drift).map(|(d, _)| -d);
+            }
+            e.code_lost = m.code_lost(now).is_some() && e.transport.is_some_and(|t| t.value == TransportState::Rolling);
+            self.evidence.machines[i] = e;
+        }
+        self.evidence.supervisor.refused = self.refused();
+    }
+}
+
+/// The place of a position in the show.
+fn place_of(setup: &Setup, position: ShowPosition) -> Option<Place> {
+    match position {
+        ShowPosition::Timecode { at, .. } => Some(match setup.song_at(at).and_then(|i| setup.songs.get(i)) {
+            Some(song) => {
+                let at = at - song.start;
+                Place { song: song.number, section: song.section_at(at), at }
+            }
+            None => Place { song: 0, section: 0, at },
+        }),
+        ShowPosition::Song { number, at } => {
+            let song = setup.songs.iter().find(|s| s.number == number);
+            Some(Place { song: number, section: song.map_or(0, |s| s.section_at(at)), at })
+        }
+        ShowPosition::Clocks { .. } => None,
+    }
+}

@@ -1,0 +1,349 @@
+//! All that the supervisor holds of one machine.
+
+use core::net::SocketAddr;
+
+use base::ids::MAX_MACHINES;
+use base::{
+    AudioState, ClockState, Dbfs, Heard, Hertz, MonoTime, PlayerState, PositionReport, Reading, ShowPosition,
+    SourceKind, Span, TransportState,
+};
+use measure::clock::ClockEstimate;
+use measure::detector::{BeatDetector, DetectorConfig};
+use rig::{HostEvidence, MachineEvidence, Offset};
+use wire::{Beat, HostFlags, Lane, OpenError, Session};
+
+use crate::paths::Path;
+use crate::setup::PREFERENCE;
+
+/// The most network paths.
+pub const MAX_PATHS: usize = 2;
+/// What a beat says is worth something for this long: it must outlive a short loss, and not a dead host.
+const BEAT_IS_WORTH: Span = Span::from_millis(250);
+/// How long after its lane was closed a silence counts as "the agent ended, its host lives".
+const CLOSED_FRESH: Span = Span::from_secs(5);
+
+/// One machine.
+pub struct MachineWatch {
+    /// The sealed talk with its agent, the two beat lanes of it.
+    session: Option<Session>,
+    /// Its paths.
+    pub paths: [Path; MAX_PATHS],
+    /// Whether its beats come.
+    pub detector: BeatDetector,
+    interval: Span,
+    /// Its newest beat and when that came.
+    pub newest: Option<(Beat, MonoTime)>,
+    /// When that beat was sent, on our clock.
+    last_sent: Option<MonoTime>,
+    lane_closed: Option<MonoTime>,
+    said_goodbye: bool,
+    /// The newest stop trigger that was heard there, on our clock.
+    pub stop_trigger: Option<MonoTime>,
+    transport: (TransportState, MonoTime),
+    dropouts: Window,
+    /// Datagrams refused.
+    pub refused: u32,
+}
+
+/// Counts increases over the last minute in six buckets of ten seconds.
+#[derive(Default)]
+struct Window {
+    last: Option<u16>,
+    buckets: [u16; 6],
+    at: usize,
+    turned: MonoTime,
+}
+
+impl Window {
+    fn on_count(&mut self, count: u16, now: MonoTime) -> u16 {
+        while now - self.turned >= Span::from_secs(10) {
+            let behind = now - self.turned;
+            self.turned = if behind > Span::from_secs(120) { now } else { self.turned + Span::from_secs(10) };
+            self.at = (self.at + 1) % self.buckets.len();
+            self.buckets[self.at] = 0;
+        }
+        let more = self.last.map_or(0, |l| count.wrapping_sub(l));
+        self.last = Some(count);
+        self.buckets[self.at] = self.buckets[self.at].saturating_add(more);
+        self.sum()
+    }
+    fn sum(&self) -> u16 {
+        self.buckets.iter().fold(0, |a, b| a.saturating_add(*b))
+    }
+}
+
+impl MachineWatch {
+    /// A machine that has not been heard yet.
+    pub fn new(interval: Span, now: MonoTime) -> MachineWatch {
+        MachineWatch {
+            session: None,
+            paths: Default::default(),
+            detector: BeatDetector::new(DetectorConfig { interval, ..DetectorConfig::default() }),
+            interval,
+            newest: None,
+            last_sent: None,
+            lane_closed: None,
+            said_goodbye: false,
+            stop_trigger: None,
+            transport: (TransportState::Unknown, now),
+            dropouts: Window { turned: now, ..Window::default() },
+            refused: 0,
+        }
+    }
+
+    /// A new session: a new start of the agent, whose counters and maybe clock begin anew.
+    pub fn on_session(&mut self, mut session: Session) -> Option<Session> {
+        let old = self.session.take();
+        if let Some(old) = &old {
+            session.succeed(old);
+        }
+        self.session = Some(session);
+        self.lane_closed = None;
+        self.said_goodbye = false;
+        self.paths = Default::default();
+        self.detector.on_restart();
+        old
+    }
+
+    /// Whether a datagram that names this session is for this machine.
+    pub fn is_session(&self, id: u32) -> bool {
+        self.session.as_ref().is_some_and(|s| s.id() == id)
+    }
+
+    /// A datagram of our session, on a path.
+    ///
+    /// # Errors
+    /// Why it was refused.
+    pub fn on_datagram(&mut self, path: usize, from: SocketAddr, bytes: &[u8], at: MonoTime) -> Result<(), OpenError> {
+        let lane = if path == 0 { Lane::Path1 } else { Lane::Path2 };
+        let session = self.session.as_mut().ok_or(OpenError::Unknown)?;
+        let beat = session.open_beat(lane, bytes).inspect_err(|e| {
+            if *e != OpenError::Stale {
+                self.refused = self.refused.saturating_add(1);
+            }
+        })?;
+        if let Some(p) = self.paths.get_mut(path) {
+            p.on_beat(from, &beat, at);
+        }
+        // A beat that comes after the lane was closed shows that the agent lives.
+        self.lane_closed = self.lane_closed.filter(|closed| at <= *closed);
+        let clock = self.clock(at);
+        let sent = (clock.state == ClockState::Tracking).then(|| beat.sent.to_local(clock.offset));
+        self.detector.on_beat(u64::from(beat.seq), sent, at);
+        let newer = self.newest.as_ref().is_none_or(|(old, _)| beat.seq.wrapping_sub(old.seq) as i32 > 0)
+            || self.detector.state() == Heard::Never;
+        if newer {
+            self.last_sent = Some(sent.unwrap_or(at));
+            self.newest = Some((beat, at));
+        }
+        Ok(())
+    }
+
+    /// Seals what a path owes the agent, into `out`.
+    pub fn reply_due(
+        &mut self,
+        path: usize,
+        now: MonoTime,
+        template: wire::BeatReply,
+        out: &mut [u8; wire::MAX_BEAT],
+    ) -> Option<(SocketAddr, usize)> {
+        let lane = if path == 0 { Lane::Path1 } else { Lane::Path2 };
+        let (to, reply) = self.paths.get_mut(path)?.reply_due(now, template)?;
+        let len = self.session.as_mut()?.seal_reply(lane, &reply, out).ok()?;
+        Some((to, len))
+    }
+
+    /// The reliable lane was closed by the other end (FIN or RST): whoever could close it, the host lives.
+    pub fn on_lane_closed(&mut self, now: MonoTime) {
+        self.lane_closed = Some(now);
+    }
+
+    /// The agent said that it ends.
+    pub fn on_goodbye(&mut self) {
+        self.said_goodbye = true;
+    }
+
+    /// The best estimate of its clock: of the paths that track, the one with the least bound.
+    pub fn clock(&self, now: MonoTime) -> ClockEstimate {
+        let mut best = self.paths[0].clock(now);
+        for p in &self.paths[1..] {
+            let c = p.clock(now);
+            let better = (c.state == ClockState::Tracking, -c.bound.nanos())
+                > (best.state == ClockState::Tracking, -best.bound.nanos());
+            if better {
+                best = c;
+            }
+        }
+        best
+    }
+
+    /// How it is heard, all told.
+    pub fn heard(&self, now: MonoTime) -> Heard {
+        match self.detector.state() {
+            Heard::Silent if self.said_goodbye => Heard::Goodbye,
+            Heard::Silent if self.lane_closed.is_some_and(|t| now - t < CLOSED_FRESH || self.newest_is_before(t)) => {
+                Heard::AgentLost
+            }
+            Heard::Well => {
+                let known = self.paths.iter().filter(|p| p.last_heard.is_some()).count();
+                if self.paths_alive(now) < known { Heard::OnePath } else { Heard::Well }
+            }
+            other => other,
+        }
+    }
+
+    fn newest_is_before(&self, t: MonoTime) -> bool {
+        self.newest.as_ref().is_none_or(|(_, at)| *at <= t)
+    }
+
+    fn paths_alive(&self, now: MonoTime) -> usize {
+        self.paths.iter().filter(|p| p.is_alive(now, self.interval)).count()
+    }
+
+    /// The newest position from a source, if it is worth anything now.
+    pub fn report(&self, source: SourceKind, now: MonoTime) -> Option<&PositionReport> {
+        let (beat, at) = self.newest.as_ref()?;
+        if now - *at > BEAT_IS_WORTH {
+            return None;
+        }
+        beat.positions.iter().find(|p| p.source == source)
+    }
+
+    /// The most trusted source that rolls; if none rolls, the most trusted that says anything.
+    pub fn best_report(&self, now: MonoTime) -> Option<&PositionReport> {
+        let all = || PREFERENCE.iter().filter_map(|s| self.report(*s, now));
+        all().find(|r| r.state == TransportState::Rolling).or_else(|| all().next())
+    }
+
+    /// A report's position carried to `now`, with the bound of what is known of its clock and its line.
+    pub fn position_now(&self, report: &PositionReport, now: MonoTime) -> (ShowPosition, Span) {
+        let clock = self.clock(now);
+        let there = report.carried_to(remote(now, clock.offset));
+        (there, clock.bound + report.sigma.times(2))
+    }
+
+    /// What the judge is told of this machine; `place` and `offset` are the brain's to fill in.
+    pub fn evidence(&mut self, now: MonoTime, programme: &[bool; wire::beat::MAX_LEVELS]) -> MachineEvidence {
+        let heard = self.heard(now);
+        let mut e = MachineEvidence {
+            heard,
+            first_missed: self.detector.first_missed_due(),
+            last_sent: self.last_sent,
+            paths: self.paths.iter().filter(|p| p.last_heard.is_some()).count() as u8,
+            paths_alive: self.paths_alive(now) as u8,
+            clock: self.clock(now).state,
+            ..MachineEvidence::default()
+        };
+        let clock = self.clock(now);
+        let transport = self.transport_by_sources(now);
+        let Some((beat, at)) = &self.newest else { return e };
+        let expires = *at + BEAT_IS_WORTH;
+        fn reading<T>(value: T, as_of: MonoTime, expires: MonoTime) -> Option<Reading<T>> {
+            Some(Reading { value, as_of, expires })
+        }
+        e.player = (beat.player != PlayerState::Unknown).then_some(()).and(reading(beat.player, *at, expires));
+        e.audio = (beat.audio != AudioState::Unknown).then_some(()).and(reading(beat.audio, *at, expires));
+        e.last_sound = beat.last_sound.map(|t| t.to_local(clock.offset));
+        if let Some((state, since)) = transport {
+            if state != self.transport.0 {
+                self.transport = (state, since);
+            }
+            e.transport = reading(state, *at, expires);
+        }
+        e.transport_since = self.transport.1;
+        let heard_stop = self.stop_trigger.is_some_and(|t| (t - self.transport.1).abs() < Span::from_secs(1));
+        e.stop_cause = match beat.stop_cause {
+            wire::StopCause::Trigger | wire::StopCause::Operator => rig::StopCause::Trigger,
+            _ if heard_stop => rig::StopCause::Trigger,
+            wire::StopCause::Player => rig::StopCause::Player,
+            wire::StopCause::None => rig::StopCause::None,
+        };
+        e.dropouts = self.dropouts.on_count(beat.dropouts, now);
+        let pilots = || beat.levels.iter().map(|l| l.pilot).filter(|p| *p != wire::Pilot::NotExpected);
+        if pilots().next().is_some() {
+            e.pilot = reading(pilots().all(|p| p == wire::Pilot::Present), *at, expires);
+        }
+        e.level = programme_level(beat, programme);
+        e.channels = if beat.sources.has(wire::SourceFlags::OTHER_DEVICE) {
+            rig::ChannelTrouble::DeviceFellBack
+        } else if beat.sources.has(wire::SourceFlags::FORMAT_CHANGED) {
+            rig::ChannelTrouble::RateDiffers
+        } else {
+            rig::ChannelTrouble::None
+        };
+        e.host = HostEvidence {
+            on_battery: beat.host.has(HostFlags::ON_BATTERY),
+            hot: beat.host.has(HostFlags::HOT),
+            disk_low: beat.host.has(HostFlags::DISK_LOW),
+            media_gone: beat.host.has(HostFlags::MEDIA_GONE),
+        };
+        e
+    }
+
+    /// What the transport does by all sources together, and since when: one source that rolls shows that it rolls.
+    fn transport_by_sources(&self, now: MonoTime) -> Option<(TransportState, MonoTime)> {
+        let clock = self.clock(now);
+        let rank = |s: TransportState| match s {
+            TransportState::Rolling => 4,
+            TransportState::Stopped => 3,
+            TransportState::Stalled => 2,
+            TransportState::Lost => 1,
+            TransportState::Unknown => 0,
+        };
+        let best =
+            PREFERENCE.iter().filter_map(|s| self.report(*s, now)).max_by_key(|r| (rank(r.state), r.last_heard))?;
+        let since = match best.state {
+            TransportState::Rolling => now,
+            _ => best.last_heard.to_local(clock.offset),
+        };
+        Some((best.state, since))
+    }
+
+    /// Sources that are open but stalled or lost while another one rolls: the code is gone, the show is not.
+    pub fn code_lost(&self, now: MonoTime) -> Option<SourceKind> {
+        let all = || PREFERENCE.iter().filter_map(|s| self.report(*s, now));
+        let rolls = all().any(|r| r.state == TransportState::Rolling);
+        all()
+            .find(|r| matches!(r.state, TransportState::Stalled | TransportState::Lost))
+            .filter(|_| rolls)
+            .map(|r| r.source)
+    }
+}
+
+/// Our instant on the other clock.
+fn remote(now: MonoTime, offset: Span) -> base::RemoteTime {
+    base::RemoteTime::of_sender(now + offset)
+}
+
+/// Power mean of the programme channels.
+fn programme_level(beat: &Beat, programme: &[bool; wire::beat::MAX_LEVELS]) -> Option<Dbfs> {
+    let mut power = 0f64;
+    let mut n = 0u32;
+    for (l, _) in beat.levels.iter().zip(programme).filter(|(_, p)| **p) {
+        power += Dbfs::from(l.rms).amplitude().powi(2);
+        n += 1;
+    }
+    (n > 0).then(|| Dbfs::from_amplitude((power / f64::from(n)).sqrt()))
+}
+
+/// `a` minus `b`, when both are of one kind: timecode of one rate, or the same song.
+pub fn difference(a: ShowPosition, b: ShowPosition) -> Option<Span> {
+    match (a, b) {
+        (ShowPosition::Timecode { rate: ra, at: a }, ShowPosition::Timecode { rate: rb, at: b }) if ra == rb => {
+            Some(a - b)
+        }
+        (ShowPosition::Song { number: na, at: a }, ShowPosition::Song { number: nb, at: b }) if na == nb => Some(a - b),
+        _ => None,
+    }
+}
+
+/// An offset from the reference machine as the judge wants it.
+pub fn offset_reading(value: Span, bound: Span, at: MonoTime) -> Option<Reading<Offset>> {
+    Some(Reading { value: Offset { value, bound }, as_of: at, expires: at + Span::from_millis(500) })
+}
+
+/// The sample rate that samples are counted at where no other is known.
+pub const NOMINAL_RATE: Hertz = Hertz(48_000.0);
+
+/// A placeholder-free array of machines' flags.
+pub type PerMachine<T> = [T; MAX_MACHINES];

@@ -1,0 +1,85 @@
+//! One machine against the reference machine: their offset, its drift, and what line-up learnt of it.
+
+use base::{MonoTime, ShowPosition, SourceKind, Span, TransportState};
+use measure::offset::{OffsetTracker, OffsetView};
+
+use crate::machine::{MachineWatch, difference};
+use crate::setup::PREFERENCE;
+
+/// Offsets larger than this are not "out of step" but "elsewhere": they are not smeared into the fit.
+const ELSEWHERE: Span = Span::from_secs(10);
+
+/// The reference machine against one other. Offsets are the reference's position minus the other's: positive, the reference is
+/// ahead.
+pub struct Pair {
+    tracker: OffsetTracker,
+    /// The source both are compared by, and its jump counters.
+    by: Option<(SourceKind, u16, u16)>,
+    /// The newest offset, its bound, and when.
+    pub newest: Option<(Span, Span, MonoTime)>,
+    /// Offset in the first second of this stretch.
+    pub start_skew: Option<Span>,
+    started: Option<MonoTime>,
+}
+
+impl Pair {
+    /// Nothing known yet.
+    pub fn new() -> Pair {
+        Pair { tracker: OffsetTracker::new(), by: None, newest: None, start_skew: None, started: None }
+    }
+
+    /// Compares both machines now (fifty times a second). The most trusted source that rolls on both decides.
+    pub fn compare(&mut self, reference: &MachineWatch, other: &MachineWatch, now: MonoTime) {
+        let rolling = |m: &MachineWatch, s| m.report(s, now).filter(|r| r.state == TransportState::Rolling).copied();
+        let found = PREFERENCE.iter().find_map(|s| Some((*s, rolling(reference, *s)?, rolling(other, *s)?)));
+        let Some((source, r, o)) = found else {
+            // Nothing rolls on both: the next start begins a new stretch.
+            if self.newest.is_some_and(|(_, _, at)| now - at > Span::from_millis(500)) {
+                self.restart();
+            }
+            return;
+        };
+        let by = Some((source, r.jumps, o.jumps));
+        if self.by != by {
+            self.restart();
+            self.by = by;
+        }
+        let (a, bound_a) = reference.position_now(&r, now);
+        let (b, bound_b) = other.position_now(&o, now);
+        let Some(offset) = difference(a, b) else { return };
+        let bound = bound_a + bound_b;
+        self.newest = Some((offset, bound, now));
+        if offset.abs() > ELSEWHERE {
+            return;
+        }
+        let sigma = Span::from_secs_f64(r.sigma.secs_f64().hypot(o.sigma.secs_f64()));
+        self.tracker.on_offset(now, offset, sigma);
+        let started = *self.started.get_or_insert(now);
+        if self.start_skew.is_none() && now - started >= Span::from_secs(1) {
+            self.start_skew = Some(self.tracker.now(now).map_or(offset, |v| v.offset));
+        }
+    }
+
+    /// The offset with its drift, if it is being followed.
+    pub fn view(&self, now: MonoTime) -> Option<OffsetView> {
+        self.tracker.now(now)
+    }
+
+    fn restart(&mut self) {
+        *self = Pair::new();
+    }
+}
+
+impl Default for Pair {
+    fn default() -> Pair {
+        Pair::new()
+    }
+}
+
+/// Time since 00:00:00:00 of a position, where it has one.
+pub fn since_midnight(p: ShowPosition) -> Option<Span> {
+    match p {
+        ShowPosition::Timecode { at, .. } => Some(at),
+        _ => None,
+    }
+}
