@@ -1,0 +1,185 @@
+//! The shapes of [`crate::Event::detail`], by kind. They are written as JSON, so a later version may add fields (always with a
+//! default) and never renames one.
+
+use base::{Db, Machine, MonoTime, Span};
+use serde::{Deserialize, Serialize};
+
+/// How far a changeover had come.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Stage {
+    /// The verdict fell.
+    Intent,
+    /// The first byte left on an output.
+    Sent,
+    /// The switch, or the tap, says that it happened.
+    Confirmed,
+    /// Nothing said so in time.
+    Unconfirmed,
+}
+
+/// Detail of [`crate::EventKind::Changeover`]. One event a stage, all with the same number.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Changeover {
+    /// Counts the changeovers of one epoch, from 1: ties the stages together.
+    pub number: u32,
+    /// How far it had come.
+    pub stage: Stage,
+    /// The machine put on air.
+    pub to: Machine,
+    /// The machine taken off.
+    #[serde(default)]
+    pub from: Option<Machine>,
+    /// The rule that fired.
+    #[serde(default)]
+    pub rule: String,
+    /// Whether a person overrode a refusal.
+    #[serde(default)]
+    pub forced: bool,
+    /// Who, when a person asked for it.
+    #[serde(default)]
+    pub by: Option<String>,
+    /// When the fault began, by the evidence: the first beat missed, the last sample heard.
+    #[serde(default)]
+    pub fault_at: Option<MonoTime>,
+    /// The jump in the programme; positive: it skipped forward.
+    #[serde(default)]
+    pub jump: Option<Span>,
+    /// The change in level.
+    #[serde(default)]
+    pub level: Option<Db>,
+    /// What was seen, in order, each with its instant.
+    #[serde(default)]
+    pub evidence: Vec<Seen>,
+}
+
+/// A piece of evidence.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Seen {
+    /// When.
+    pub at: MonoTime,
+    /// What, in words.
+    pub text: String,
+}
+
+/// The priorities of IEC 62682.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Priority {
+    /// Can wait for the gap between songs.
+    #[default]
+    Low,
+    /// Should be looked at now.
+    Medium,
+    /// The show is at risk.
+    High,
+}
+
+/// The transitions of an alarm (IEC 62682).
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Transition {
+    /// It came.
+    Raised,
+    /// A person saw it.
+    Acknowledged,
+    /// Its cause is gone.
+    Cleared,
+    /// A person put it aside for a while.
+    Shelved,
+}
+
+/// Detail of [`crate::EventKind::Alarm`]. The event's code names the alarm.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Alarm {
+    /// How much it matters.
+    pub priority: Priority,
+    /// What happened to it.
+    pub transition: Transition,
+    /// The likely cause, where one is known.
+    #[serde(default)]
+    pub cause: Option<String>,
+    /// What to do about it before the next show, where that is known.
+    #[serde(default)]
+    pub mend: Option<String>,
+    /// Who, for acknowledged and shelved.
+    #[serde(default)]
+    pub by: Option<String>,
+}
+
+/// Detail of [`crate::EventKind::Refusal`].
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Refusal {
+    /// The rule that refused.
+    pub rule: String,
+    /// The machine that would have been put on air.
+    #[serde(default)]
+    pub to: Option<Machine>,
+    /// What was seen.
+    #[serde(default)]
+    pub evidence: Vec<Seen>,
+}
+
+/// Detail of [`crate::EventKind::Operator`].
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Operator {
+    /// Who: the device's or the person's name.
+    pub who: String,
+    /// By what: page, footswitch, command line.
+    #[serde(default)]
+    pub through: String,
+}
+
+/// Detail of [`crate::EventKind::Song`].
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Song {
+    /// Its number in the show file.
+    pub number: u16,
+    /// True at its start, false at its end.
+    pub started: bool,
+}
+
+/// Detail of [`crate::EventKind::Fitness`]. The event's text says why, in words.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Fitness {
+    /// What it became.
+    pub fitness: crate::words::Fitness,
+    /// The reasons, each in words; empty when fit.
+    #[serde(default)]
+    pub reasons: Vec<String>,
+}
+
+/// Detail of [`crate::EventKind::Patch`].
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Patch {
+    /// The outboard device.
+    pub device: String,
+    /// Whether it was missed, that is, heard from one machine and not from the other, or not taken.
+    #[serde(default)]
+    pub missed: bool,
+}
+
+/// Detail of [`crate::EventKind::Dropout`].
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Dropout {
+    /// How long.
+    pub length: Span,
+    /// Which channels, from 1; empty: all.
+    #[serde(default)]
+    pub channels: Vec<u16>,
+}
+
+/// Detail of [`crate::EventKind::Step`].
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Step {
+    /// How far the offset (A minus this machine) moved.
+    pub by: Span,
+}
+
+/// Detail of [`crate::EventKind::Health`].
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Health {
+    /// What to do about it, where that is known.
+    #[serde(default)]
+    pub mend: Option<String>,
+}

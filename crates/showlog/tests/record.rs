@@ -1,0 +1,109 @@
+//! What is written comes back: events, both lanes, epochs.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+mod common;
+
+use std::time::Duration;
+
+use base::{Machine, Span};
+use common::*;
+use twinkeel_showlog::detail::{Changeover, Stage};
+use twinkeel_showlog::{Event, EventKind, Recorder, ShowFile};
+
+const PATIENCE: Duration = Duration::from_secs(20);
+
+/// Feeds samples of `seconds` at 200 Hz from `from` on, never faster than the writer takes them.
+fn feed(recorder: &Recorder, from: Span, seconds: i64) {
+    let sender = recorder.handle();
+    for i in 0..seconds * 200 {
+        sender.sample(sample(from + Span::from_millis(5 * i)));
+        if i % 500 == 499 {
+            recorder.flush(PATIENCE).unwrap();
+        }
+    }
+    recorder.flush(PATIENCE).unwrap();
+}
+
+#[test]
+fn events_and_both_lanes_come_back() {
+    let dir = tempfile::tempdir().unwrap();
+    let recorder = Recorder::open(dir.path(), &meta(), START, WALL).unwrap();
+    let sender = recorder.handle();
+    feed(&recorder, Span::ZERO, 100);
+    let (when, wall) = at(Span::from_secs(100));
+    let detail = Changeover {
+        number: 1,
+        stage: Stage::Intent,
+        to: Machine::B,
+        from: Some(Machine::A),
+        rule: "on-air-dead".to_owned(),
+        forced: false,
+        by: None,
+        fault_at: Some(when - Span::from_millis(12)),
+        jump: None,
+        level: None,
+        evidence: Vec::new(),
+    };
+    let id = sender.event(
+        Event::new(when, wall, EventKind::Changeover, "intent", "A fell silent.").about(Machine::B).with(&detail),
+    );
+    feed(&recorder, Span::from_secs(100), 70);
+    let path = recorder.path().to_owned();
+    recorder.close();
+
+    let show = ShowFile::read(&path).unwrap();
+    assert_eq!(show.damage, Vec::<String>::new());
+    assert_eq!(show.meta, meta());
+    assert_eq!(show.epochs.len(), 1);
+    assert!(show.epochs[0].ended.is_some());
+    assert_eq!(show.events.len(), 1);
+    assert_eq!(show.events[0].id, id);
+    assert_eq!(serde_json::from_value::<Changeover>(show.events[0].event.detail.clone()).unwrap(), detail);
+    // 10 Hz over 170 s.
+    assert_eq!(show.samples.len(), 1_700);
+    assert_eq!(show.samples[0].sample, sample(Span::ZERO));
+    assert!(show.samples.windows(2).all(|w| w[1].sample.at.since(w[0].sample.at) == Span::from_millis(100)));
+    // Full rate: 30 s before and after, to the nearest chunk.
+    assert_eq!(show.incidents.len(), 1);
+    let mut damage = Vec::new();
+    let (from, to) = (when - Span::from_secs(30), when + Span::from_secs(30));
+    let full = show.full_rate(1, from, to, &mut damage).unwrap();
+    assert!((12_000..=12_001).contains(&full.len()), "{}", full.len());
+    let all = show.full_rate(1, START, START + Span::from_secs(1_000), &mut damage).unwrap();
+    assert!(all.len() < 12_400, "{}", all.len());
+    assert!(damage.is_empty());
+}
+
+#[test]
+fn a_restart_goes_on_in_the_same_file_under_a_new_epoch() {
+    let dir = tempfile::tempdir().unwrap();
+    let first = Recorder::open(dir.path(), &meta(), START, WALL).unwrap();
+    first.handle().event(note(1));
+    feed(&first, Span::ZERO, 2);
+    let path = first.path().to_owned();
+    first.close();
+    let (later, wall) = at(Span::from_secs(60));
+    let second = Recorder::open(dir.path(), &meta(), later, wall).unwrap();
+    assert_eq!(second.path(), path);
+    let id = second.handle().event(note(60_000));
+    assert_eq!((id.epoch, id.sequence), (2, 1));
+    second.close();
+
+    let show = ShowFile::read(&path).unwrap();
+    assert_eq!(show.events.iter().map(|e| e.id.epoch).collect::<Vec<_>>(), [1, 2]);
+    assert_eq!(show.since_start(2, later), Span::from_secs(60));
+    assert_eq!(show.samples.len(), 20);
+    assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 1, "one file a show, nothing beside it");
+}
+
+#[test]
+fn a_record_can_be_read_while_it_is_written() {
+    let dir = tempfile::tempdir().unwrap();
+    let recorder = Recorder::open(dir.path(), &meta(), START, WALL).unwrap();
+    recorder.handle().event(note(5));
+    feed(&recorder, Span::ZERO, 3);
+    let show = ShowFile::read(recorder.path()).unwrap();
+    assert_eq!((show.events.len(), show.samples.len()), (1, 30));
+    assert!(show.epochs[0].ended.is_none());
+    assert_eq!(recorder.handle().health().committed, 1);
+}
