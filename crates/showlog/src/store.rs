@@ -82,6 +82,8 @@ impl Store {
         if let Err(error) = ended {
             tracing::warn!(%error, "the record's end could not be written");
         }
+        // Out of journal mode, so that reading it later leaves nothing beside it; refused while somebody reads, no harm.
+        let _ = self.db.pragma_update(None, "journal_mode", "DELETE");
     }
 }
 

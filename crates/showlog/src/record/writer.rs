@@ -104,7 +104,10 @@ impl Writer {
                     self.now = (self.now.0.max(event.at), event.wall);
                     self.events.push_back((sequence, event));
                 }
-                Ok(Message::Mark(at, event)) => self.incidents.push((at, event)),
+                Ok(Message::Mark(at, event)) => {
+                    self.full.mark(at);
+                    self.incidents.push((at, event));
+                }
                 Ok(Message::Flush(answer)) => self.flushes.push(answer),
                 Ok(Message::Stop) | Err(TryRecvError::Disconnected) => return true,
                 Err(TryRecvError::Empty) => return false,
@@ -117,9 +120,6 @@ impl Writer {
             self.now.0 = self.now.0.max(sample.at);
             self.slow.on_sample(&sample);
             self.full.on_sample(sample);
-        }
-        for (at, _) in &self.incidents {
-            self.full.mark(*at);
         }
     }
 
