@@ -1,0 +1,246 @@
+//! From edges to bits: a bit lasts one period; a one has an edge in its middle (biphase mark, SMPTE ST 12-1).
+//!
+//! Unlocked, the newest intervals are split in two classes. When they stand 1 : 2 and fit, the short one is half a bit,
+//! and all edges since the last lock are read again with that period, so that nothing is lost by having to learn it: the
+//! sixty-odd equal cells of a frame that is all zeros say nothing of the period until the sync word comes.
+//!
+//! Locked, each interval is a half or a whole bit by what lies nearer, and the period follows with a gain of 1/8. Ones
+//! correct it by the sum of their halves, which a shifted slicing level leaves alone. What fits neither is a break: the
+//! bits before it and those after it do not belong together.
+
+/// How many edges are kept: a frame has at most 160.
+pub(super) const EDGES: usize = 512;
+/// How many of the newest intervals a lock is judged by.
+const WINDOW: u64 = 12;
+/// Period follows by this share of the error.
+const GAIN: f64 = 0.125;
+/// Good bits after which a break is taken as an accident, not as a wrong period.
+const GOOD_RUN: u32 = 12;
+/// Cells are numbered anew after a break, this far on, so that no frame seems to reach across it.
+const BREAK_CELLS: i64 = 1_000;
+
+/// One edge as the clock read it.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Edge {
+    /// Sample.
+    pub at: f64,
+    /// Half cells since the beginning, with a leap at each break.
+    pub cell: i64,
+    /// How far the interval before it lay from the length it was read as: 0 right on it, 1 on the border to the other.
+    pub misfit: f32,
+    /// Where sound began, and only roughly.
+    pub onset: bool,
+}
+
+/// What comes out, in order.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(super) enum Clocked {
+    /// A bit whose last half cell ends at this cell.
+    Bit { one: bool, end: i64 },
+    /// What follows does not belong to what went before.
+    Break,
+}
+
+/// The bit clock.
+#[derive(Clone, Debug)]
+pub(super) struct BitClock {
+    edges: [Edge; EDGES],
+    /// How many edges have ever come; the newest is at `count - 1`.
+    count: u64,
+    /// The first edge that no lock has read.
+    unread: u64,
+    period: f64,
+    shortest: f64,
+    longest: f64,
+    locked: bool,
+    /// Reading edges that came before the lock.
+    rereading: bool,
+    /// Halfway through a one.
+    halfway: bool,
+    good: u32,
+    cell: i64,
+}
+
+impl BitClock {
+    /// With the shortest and longest bit period to be believed, in samples.
+    pub(super) fn new(shortest: f64, longest: f64) -> BitClock {
+        BitClock {
+            edges: [Edge::default(); EDGES],
+            count: 0,
+            unread: 0,
+            period: longest,
+            shortest,
+            longest,
+            locked: false,
+            rereading: false,
+            halfway: false,
+            good: 0,
+            cell: 0,
+        }
+    }
+
+    fn edge(&self, i: u64) -> &Edge {
+        &self.edges[(i % EDGES as u64) as usize]
+    }
+
+    /// Samples a bit lasts, when known.
+    pub(super) fn period(&self) -> Option<f64> {
+        self.locked.then_some(self.period)
+    }
+
+    /// Edges from the newest backwards.
+    pub(super) fn newest_first(&self) -> impl Iterator<Item = &Edge> {
+        let oldest = self.count.saturating_sub(EDGES as u64);
+        (oldest..self.count).rev().map(|i| self.edge(i))
+    }
+
+    /// An edge at this sample.
+    pub(super) fn on_edge(&mut self, at: f64, onset: bool, out: &mut impl FnMut(&Self, Clocked)) {
+        let i = self.count;
+        self.edges[(i % EDGES as u64) as usize] = Edge { at, onset, ..Edge::default() };
+        self.count += 1;
+        if self.locked {
+            self.read(i, out);
+        } else if let Some(period) = self.fit() {
+            self.locked = true;
+            self.period = period;
+            self.good = 0;
+            self.halfway = false;
+            let from = self.unread.max(self.count.saturating_sub(EDGES as u64 - 1));
+            self.start_at(from);
+            self.rereading = true;
+            for i in from + 1..self.count {
+                self.read(i, out);
+            }
+            self.rereading = false;
+        }
+    }
+
+    /// The signal is gone. When the level stood long enough on its side after the last edge (until sample `stood`), the
+    /// bit then under way has been whole, though no edge closed it.
+    pub(super) fn on_lost(&mut self, stood: f64, out: &mut impl FnMut(&Self, Clocked)) {
+        if self.locked && self.count > 0 {
+            let cells = (stood - self.edge(self.count - 1).at) / self.period * 2.0;
+            // The flat top ends before the edge does, and a sample stands for the half sample either side of it.
+            let slack = 1.2f64.min(0.35 + 2.0 / self.period);
+            let whole = if self.halfway { cells > 1.0 - slack } else { cells > 2.0 - slack && cells < 2.6 };
+            if whole {
+                self.cell += if self.halfway { 1 } else { 2 };
+                out(self, Clocked::Bit { one: self.halfway, end: self.cell });
+            }
+        }
+        self.unlock(self.count, out);
+    }
+
+    fn unlock(&mut self, unread: u64, out: &mut impl FnMut(&Self, Clocked)) {
+        self.locked = false;
+        self.unread = unread;
+        out(self, Clocked::Break);
+        self.cell += BREAK_CELLS;
+        self.halfway = false;
+    }
+
+    /// Takes edge `i` as a bit's start.
+    fn start_at(&mut self, i: u64) {
+        let cell = self.cell;
+        let e = &mut self.edges[(i % EDGES as u64) as usize];
+        e.cell = cell;
+        e.misfit = 0.0;
+        self.halfway = false;
+    }
+
+    /// Reads the interval that ends at edge `i`.
+    fn read(&mut self, i: u64, out: &mut impl FnMut(&Self, Clocked)) {
+        let (now, last) = (self.edge(i).at, self.edge(i - 1).at);
+        let r = (now - last) / self.period;
+        if self.halfway {
+            // The second half of a one, judged by the whole bit as well as by itself.
+            let whole = (now - self.edge(i.wrapping_sub(2)).at) / self.period;
+            if r < 0.8 && (0.65..1.35).contains(&whole) {
+                self.take(i, 1, (whole - 1.0) / 0.35);
+                self.period += GAIN * self.period * (whole - 1.0);
+                self.bit(true, out);
+                return;
+            }
+        } else if (0.75..1.4).contains(&r) {
+            self.take(i, 2, (r - 1.0) / 0.25);
+            self.period += GAIN * self.period * (r - 1.0);
+            self.bit(false, out);
+            return;
+        } else if (0.25..0.75).contains(&r) {
+            self.take(i, 1, (r - 0.5) / 0.25);
+            self.halfway = true;
+            return;
+        }
+        self.broken(i, r, out);
+    }
+
+    fn take(&mut self, i: u64, cells: i64, misfit: f64) {
+        self.cell += cells;
+        let cell = self.cell;
+        let e = &mut self.edges[(i % EDGES as u64) as usize];
+        e.cell = cell;
+        e.misfit = misfit.abs() as f32;
+    }
+
+    fn bit(&mut self, one: bool, out: &mut impl FnMut(&Self, Clocked)) {
+        self.halfway = false;
+        self.good = self.good.saturating_add(1);
+        out(self, Clocked::Bit { one, end: self.cell });
+    }
+
+    /// Edge `i` fits nothing.
+    fn broken(&mut self, i: u64, r: f64, out: &mut impl FnMut(&Self, Clocked)) {
+        if self.good < GOOD_RUN && !self.rereading {
+            self.unlock(i - 1, out);
+            return;
+        }
+        self.good = 0;
+        out(self, Clocked::Break);
+        self.cell += BREAK_CELLS;
+        let was_halfway = core::mem::take(&mut self.halfway);
+        if was_halfway && (0.75..1.4).contains(&r) {
+            // Both ends of a whole cell start bits: the edge before was one, and no bit's middle.
+            self.start_at(i - 1);
+            self.take(i, 2, (r - 1.0) / 0.25);
+            self.bit(false, out);
+        } else {
+            self.start_at(i);
+        }
+    }
+
+    /// The bit period by the newest intervals, when they look like code.
+    fn fit(&self) -> Option<f64> {
+        let first = self.unread.max(self.count.saturating_sub(WINDOW + 1));
+        if self.count < first + 7 {
+            return None;
+        }
+        let intervals = || (first + 1..self.count).map(|i| self.edge(i).at - self.edge(i - 1).at);
+        // Two classes, split at 1.5 times the shortest, then at the middle of their means.
+        let mut split = 1.45 * intervals().fold(f64::INFINITY, f64::min);
+        let mut means = (0.0, 0.0);
+        for _ in 0..2 {
+            let (mut short, mut long) = ((0.0, 0.0), (0.0, 0.0));
+            for d in intervals() {
+                let class = if d < split { &mut short } else { &mut long };
+                class.0 += d;
+                class.1 += 1.0;
+            }
+            if short.1 < 2.0 || long.1 < 2.0 {
+                return None;
+            }
+            means = (short.0 / short.1, long.0 / long.1);
+            split = 0.5 * (means.0 + means.1);
+        }
+        let (short, long) = means;
+        let fits = |d: f64| {
+            let class = if d < split { short } else { long };
+            (d - class).abs() < 0.45 * short
+        };
+        let period = (2.0 * short + 2.0 * long) / 3.0;
+        ((1.65..2.4).contains(&(long / short))
+            && intervals().all(fits)
+            && (self.shortest..self.longest).contains(&period))
+        .then_some(period)
+    }
+}
