@@ -1,0 +1,4 @@
+//! Position lines.
+#[path = "../tests/models/mod.rs"]
+mod models;
+fn main() {}
