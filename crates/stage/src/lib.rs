@@ -1,7 +1,14 @@
 //! Simulated playback machines, network and faults, in virtual and in real time.
 
+pub mod engine;
+pub mod feed_link;
+pub mod house;
 pub mod os;
+pub mod player;
 pub mod relay;
+pub mod score;
 pub mod seed;
 pub mod show;
+pub mod switch;
+pub mod synth;
 pub mod weather;

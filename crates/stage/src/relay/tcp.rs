@@ -130,7 +130,7 @@ impl Pipe {
 }
 
 pub(super) fn carry(mut pipes: Vec<Pipe>, ending: &AtomicBool) {
-    let _ = os::be_punctual(40);
+    let _ = os::make_urgent(40);
     while !ending.load(Ordering::Relaxed) {
         wait(&pipes);
         pipes.iter_mut().for_each(Pipe::turn);

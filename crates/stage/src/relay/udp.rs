@@ -46,7 +46,7 @@ enum Bound {
 type UnderWay = BinaryHeap<Reverse<(MonoTime, u64, usize, Bound, Vec<u8>)>>;
 
 pub(super) fn carry(mut wires: Vec<Wire>, ending: &AtomicBool) {
-    let _ = os::be_punctual(60);
+    let _ = os::make_urgent(60);
     let mut under_way: UnderWay = BinaryHeap::new();
     let mut number = 0u64;
     let mut buf = [0u8; 65_536];

@@ -1,0 +1,425 @@
+//! Scenario files: a show, what breaks in it and when, and what must come of it. The same file drives the rig in virtual time and
+//! the demo's real processes.
+//!
+//! ```toml
+//! about = "The host of the on-air machine vanishes: silence on every path."
+//! real = true                  # also with real processes
+//! length = "20s"
+//! [[step]]
+//! at = "10s"
+//! machine = "on-air"
+//! fault = "power"
+//! [expect]
+//! changeovers = 1
+//! to = "b"
+//! within = "30ms"
+//! alarms = ["host-silent"]
+//! on_air_at_end = "b"
+//! ```
+//!
+//! The show starts by itself: song 1 is loaded at 1 s and started at 3 s.
+
+mod builtin;
+mod timeline;
+
+use base::{Machine, Ppm};
+use serde::{Deserialize, Serialize};
+use settings::duration::Duration;
+use settings::rig::{LoneStop, Mode, OnLinkLoss};
+use settings::{SettingsError, parse};
+
+use crate::engine::AudioFault;
+use crate::weather::Weather;
+
+pub use builtin::{builtin, names};
+pub use timeline::{Deed, Moment};
+
+/// A scenario.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Scenario {
+    /// Its name: the file's, without its ending.
+    #[serde(skip)]
+    pub name: String,
+    /// What happens, in a sentence.
+    pub about: String,
+    /// Whether real processes can play it too; else virtual time alone.
+    #[serde(default)]
+    pub real: bool,
+    /// How long it lasts.
+    pub length: Duration,
+    /// How long it lasts in virtual time, where that is longer.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub virtual_length: Option<Duration>,
+    /// When song 1 starts.
+    #[serde(default = "default_start")]
+    pub start: Duration,
+    /// What differs from the plain rig.
+    #[serde(default)]
+    pub rig: RigSetup,
+    /// What happens, in order of time.
+    #[serde(default, rename = "step")]
+    pub steps: Vec<Step>,
+    /// What must come of it.
+    pub expect: Expect,
+}
+
+fn default_start() -> Duration {
+    Duration::secs(3)
+}
+
+/// The rig of a scenario. The plain one has two machines, two network paths, a tap and acts by itself.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct RigSetup {
+    /// What the supervisor may do by itself.
+    pub mode: Mode,
+    /// Network paths for beats: 1 or 2.
+    pub paths: u8,
+    /// Whether the supervisor hears the switch's output.
+    pub tap: bool,
+    /// The policy for a lost link, if a person chose one.
+    pub on_link_loss: Option<OnLinkLoss>,
+    /// The policy for one machine that stops alone.
+    pub lone_stop: LoneStop,
+    /// A first output that leads nowhere stands before the real one.
+    pub dead_output: bool,
+    /// Errors of the machines' crystals.
+    pub crystals: [Ppm; 2],
+    /// How much later each machine starts.
+    pub start_skew: [Duration; 2],
+    /// Each MIDI message is late by up to this.
+    pub midi_jitter: Duration,
+    /// MIDI leaves at the ends of buffers of this many samples; 0: at its own time.
+    pub midi_clump: u32,
+    /// The network, from the beginning.
+    pub weather: Weather,
+}
+
+impl Default for RigSetup {
+    fn default() -> RigSetup {
+        RigSetup {
+            mode: Mode::Act,
+            paths: 2,
+            tap: true,
+            on_link_loss: None,
+            lone_stop: LoneStop::Propose,
+            dead_output: false,
+            crystals: [Ppm(14.0), Ppm(-9.0)],
+            start_skew: [Duration::millis(0), Duration::millis(3)],
+            midi_jitter: Duration::millis(1),
+            midi_clump: 0,
+            weather: Weather::default(),
+        }
+    }
+}
+
+/// Something that happens. Exactly one of `fault`, `mend`, `show` and `act` is given.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Step {
+    /// When, from the beginning.
+    pub at: Duration,
+    /// To which machine.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub machine: Option<Who>,
+    /// What breaks.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub fault: Option<Fault>,
+    /// What is mended again: the fault of that name.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub mend: Option<Fault>,
+    /// What the show does.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub show: Option<Show>,
+    /// What a person does.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub act: Option<Act>,
+    /// The fault is mended after this long.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub lasts: Option<Duration>,
+    /// It happens again and again at this distance,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub every: Option<Duration>,
+    /// this many times in all.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub times: Option<u32>,
+}
+
+/// Which machine, as seen when the step happens.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Who {
+    /// The one on air.
+    OnAir,
+    /// The first that is not on air.
+    Standby,
+    /// All of them at once.
+    All,
+    /// The first.
+    A,
+    /// The second.
+    B,
+}
+
+/// What can break. Those above the line hit a machine, those below the supervisor or the switch.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Fault {
+    /// The host vanishes: no packet more, no FIN, no sound.
+    Power,
+    /// The agent's process ends.
+    AgentGone,
+    /// The agent's process stands still.
+    AgentFrozen,
+    /// The player's process ends.
+    PlayerGone,
+    /// The player's process stands still.
+    PlayerFrozen,
+    /// The player's process ends as far as anybody can see, and its sound goes on.
+    PlayerGoneSoundOn,
+    /// Player and agent stand still; sockets stay open.
+    OsFrozen,
+    /// The host sleeps: as frozen, and its monotonic clock stands too.
+    Suspended,
+    /// No cable: every network path is cut, the machine plays on.
+    Cable,
+    /// One network path is cut (0 or 1).
+    Path(u8),
+    /// The network to this machine.
+    Weather(Weather),
+    /// Code and patches cease, sound goes on.
+    MidiLost,
+    /// The sound is wrong.
+    Audio(AudioFault),
+    /// Another crystal.
+    Drift(Ppm),
+    /// The player fell back to another audio device.
+    DeviceFallback,
+    /// The disk with the session vanished.
+    MediaGone,
+    /// It jumps to the same place of another song.
+    WrongSong(u16),
+    /// It jumps forward within the song.
+    JumpBy(Duration),
+    /// It stops, and no cause is heard.
+    StopsAlone,
+    /// Pads do not reach it.
+    PadsLost,
+    /// Its wall clock jumps forward.
+    WallStep(Duration),
+    /// It runs on its battery.
+    OnBattery,
+    /// It is too hot.
+    Hot,
+    /// Its disk is nearly full.
+    DiskLow,
+    // ---- no machine ----
+    /// The supervisor's process is killed; mended: started again.
+    SupervisorKilled,
+    /// The supervisor's process is stopped; mended: it goes on.
+    SupervisorStarved,
+    /// The supervisor's cable is out: every way of every machine is cut.
+    SupervisorCable,
+    /// A hand turns the switch to this machine.
+    SwitchTo(Who),
+    /// The switch neither obeys nor answers, and passes sound.
+    SwitchDeaf,
+    /// The switch loses its power.
+    SwitchPower,
+    /// One of several units of the switch moves, the others don't.
+    SwitchHalf,
+    /// Replayed, forged, malformed and oversized datagrams come in.
+    Forged,
+}
+
+impl Fault {
+    /// Whether it hits one machine.
+    pub const fn needs_machine(&self) -> bool {
+        use Fault::*;
+        !matches!(
+            self,
+            SupervisorKilled | SupervisorStarved | SupervisorCable | SwitchTo(_) | SwitchDeaf | SwitchPower | SwitchHalf | Forged
+        )
+    }
+
+    /// Whether real processes can do it.
+    pub const fn is_real(&self) -> bool {
+        use Fault::*;
+        !matches!(self, PlayerGoneSoundOn | Suspended | DeviceFallback | MediaGone | WallStep(_) | OnBattery | Hot | DiskLow | SwitchHalf)
+    }
+
+    /// The same kind of fault, whatever its figures.
+    pub fn same_kind(&self, other: &Fault) -> bool {
+        std::mem::discriminant(self) == std::mem::discriminant(other)
+    }
+}
+
+/// What the show does: pads that all machines hear.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Show {
+    /// The loaded song starts.
+    Start,
+    /// It stops.
+    Stop,
+    /// Another song is loaded.
+    Load(u16),
+}
+
+/// What a person does at the page.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Act {
+    /// Releases the latch.
+    Release,
+    /// Takes the step's machine out of service.
+    OutOfService,
+    /// Puts it back.
+    BackInService,
+    /// Puts the step's machine on air.
+    Changeover,
+    /// The same against a refusal.
+    ForcedChangeover,
+    /// Chooses a mode.
+    Mode(Mode),
+}
+
+/// What must come of it. What is not given is not asked.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Expect {
+    /// How many changeovers the rig makes by itself.
+    pub changeovers: u32,
+    /// Where the last one goes.
+    pub to: Option<Who>,
+    /// From the first fault to its command, at most, in virtual time.
+    pub within: Option<Duration>,
+    /// The same with real processes.
+    pub within_real: Option<Duration>,
+    /// From the first fault to its command, at least: confirmation must not be skipped.
+    pub not_before: Option<Duration>,
+    /// What the house misses, at most.
+    pub gap: Option<Duration>,
+    /// How far the programme skips, either way, at most.
+    pub jump: Option<Duration>,
+    /// Whether a changeover is proposed.
+    pub proposed: Option<bool>,
+    /// Codes of alarms that must appear.
+    pub alarms: Vec<String>,
+    /// Codes of alarms that must not appear.
+    pub no_alarms: Vec<String>,
+    /// No alarm at all but those in `alarms`.
+    pub quiet: bool,
+    /// From the first fault to the first of `alarms`, at most.
+    pub alarm_within: Option<Duration>,
+    /// Which machine is on air at the end; `a` or `b`.
+    pub on_air_at_end: Option<Who>,
+    /// Whether the rig is latched at the end.
+    pub latched_at_end: Option<bool>,
+}
+
+impl Who {
+    /// The machine's place where it does not depend on what is on air.
+    pub const fn fixed(self) -> Option<Machine> {
+        match self {
+            Who::A => Some(Machine::A),
+            Who::B => Some(Machine::B),
+            _ => None,
+        }
+    }
+
+    /// The machines that are meant in a rig of `count`, with `on_air` on air.
+    pub fn among(self, count: usize, on_air: Machine) -> Vec<Machine> {
+        match self {
+            Who::OnAir => vec![on_air],
+            Who::Standby => Machine::first(count).filter(|m| *m != on_air).take(1).collect(),
+            Who::All => Machine::first(count).collect(),
+            Who::A => vec![Machine::A],
+            Who::B => vec![Machine::B],
+        }
+    }
+}
+
+impl Scenario {
+    /// Parses and checks the text of a scenario file.
+    ///
+    /// # Errors
+    /// What is wrong, where, and the mend.
+    pub fn parse(file: &str, text: &str) -> Result<Scenario, SettingsError> {
+        let mut s: Scenario = parse(file, text)?;
+        let stem = file.rsplit('/').next().unwrap_or(file);
+        s.name = stem.strip_suffix(".toml").unwrap_or(stem).to_owned();
+        let err = |key: &str, what: String, mend: &str| Err(SettingsError::at_key(file, text, key, what, mend));
+        if !(1..=2).contains(&s.rig.paths) {
+            return err("rig.paths", "there are one or two network paths".into(), "write paths = 2");
+        }
+        if let Err(what) = s.rig.weather.check() {
+            return err("rig.weather", what, "see the fields of weather");
+        }
+        let longest = s.virtual_length.unwrap_or(s.length).max(s.length);
+        for (i, step) in s.steps.iter().enumerate() {
+            if let Err((key, what, mend)) = step.check(longest, s.real) {
+                return err(&format!("step[{i}].{key}"), what, mend);
+            }
+        }
+        let known = |code: &String| rig::AlarmCode::ALL.iter().any(|a| a.code() == code);
+        for (key, codes) in [("expect.alarms", &s.expect.alarms), ("expect.no_alarms", &s.expect.no_alarms)] {
+            if let Some(code) = codes.iter().find(|c| !known(c)) {
+                return err(key, format!("no alarm is called \"{code}\""), "use a code of the alarm list");
+            }
+        }
+        if s.expect.changeovers == 0 && (s.expect.to.is_some() || s.expect.within.is_some()) {
+            return err("expect.changeovers", "a changeover is described but none is expected".into(), "write changeovers = 1");
+        }
+        if s.expect.on_air_at_end.is_some_and(|w| w.fixed().is_none()) {
+            return err("expect.on_air_at_end", "this depends on what is on air".into(), "write \"a\" or \"b\"");
+        }
+        Ok(s)
+    }
+
+    /// When the first fault happens.
+    pub fn first_fault(&self) -> Option<Duration> {
+        self.steps.iter().filter(|s| s.fault.is_some()).map(|s| s.at).min()
+    }
+}
+
+impl Step {
+    fn check(&self, longest: Duration, real: bool) -> Result<(), (&'static str, String, &'static str)> {
+        let given = [self.fault.is_some(), self.mend.is_some(), self.show.is_some(), self.act.is_some()];
+        if given.iter().filter(|g| **g).count() != 1 {
+            return Err(("at", "a step does exactly one thing".into(), "give one of fault, mend, show and act"));
+        }
+        if self.at > longest {
+            return Err(("at", "this is after the end".into(), "make the scenario longer"));
+        }
+        if let Some(f) = self.fault.or(self.mend) {
+            match (f.needs_machine(), self.machine) {
+                (true, None) => return Err(("machine", "this fault hits a machine".into(), "write machine = \"on-air\"")),
+                (false, Some(_)) => return Err(("machine", "this fault hits no machine".into(), "leave machine out")),
+                _ => {}
+            }
+            if real && !f.is_real() {
+                return Err(("fault", "real processes cannot do this".into(), "write real = false"));
+            }
+            if let Fault::Weather(w) = f {
+                if let Err(what) = w.check() {
+                    return Err(("fault", what, "see the fields of weather"));
+                }
+            }
+        }
+        if self.act.is_some_and(|a| !matches!(a, Act::Release | Act::Mode(_))) && self.machine.is_none() {
+            return Err(("machine", "this act concerns a machine".into(), "write machine = \"b\""));
+        }
+        if self.every.is_some() != self.times.is_some() {
+            return Err(("every", "every and times belong together".into(), "give both"));
+        }
+        if self.lasts.is_some() && self.fault.is_none() {
+            return Err(("lasts", "only a fault lasts".into(), "leave it out"));
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests;
