@@ -1,0 +1,198 @@
+//! What is known at one instant, as the watch found it: readings with an age, never opinions.
+//!
+//! The watch keeps one [`RigEvidence`] and calls the judge whenever it changes, or when the judge's deadline comes.
+//! Everything here may be missing, and missing is never "fine" and never "zero".
+
+use arrayvec::ArrayVec;
+use base::ids::MAX_MACHINES;
+use base::{
+    AudioState, ClockState, Dbfs, Heard, Machine, MonoTime, PlayerState, Ppm, Reading, Span, SwitchView, TransportState,
+};
+use serde::{Deserialize, Serialize};
+
+/// Everything the judge may look at.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct RigEvidence {
+    /// The machines, in the order of their letters.
+    pub machines: ArrayVec<MachineEvidence, MAX_MACHINES>,
+    /// The changeover switch, its tap and our last command.
+    pub switch: SwitchEvidence,
+    /// What the supervisor knows of itself.
+    pub supervisor: SupervisorEvidence,
+}
+
+/// Why a transport stopped, as far as a cause was heard.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum StopCause {
+    /// Nothing was heard.
+    #[default]
+    None,
+    /// The player sent a stop. Players that fail may send one, so this is not a command.
+    Player,
+    /// A trigger or an operator stopped it.
+    Trigger,
+}
+
+/// Where in the show a machine is.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct Place {
+    /// The song's number in the show file, 0 when the position lies in no listed song.
+    pub song: u16,
+    /// The section within the song, 0 when there is none.
+    pub section: u16,
+    /// Time since the song's start (or since the code's zero when unlisted).
+    pub at: Span,
+}
+
+/// A machine's position minus the reference machine's.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct Offset {
+    /// Positive: this machine is ahead of the reference machine.
+    pub value: Span,
+    /// The true offset lies within this much of `value`.
+    pub bound: Span,
+}
+
+/// Trouble with the channels that leaves sound on: said in words, never a reason to move by itself.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ChannelTrouble {
+    /// None found.
+    #[default]
+    None,
+    /// One channel that had signal fell silent.
+    OneSilent,
+    /// The channels are moved: the click may be in the PA.
+    Shifted,
+    /// The sample rate is not the one of line-up.
+    RateDiffers,
+    /// The player plays to another device than at line-up.
+    DeviceFellBack,
+}
+
+/// The host's own health.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Default)]
+pub struct HostEvidence {
+    /// It runs on its battery.
+    pub on_battery: bool,
+    /// It is too hot.
+    pub hot: bool,
+    /// Its disk is nearly full.
+    pub disk_low: bool,
+    /// The disk or folder that holds the session has vanished.
+    pub media_gone: bool,
+}
+
+/// One machine.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct MachineEvidence {
+    /// Whether the settings count it in. A person's "out of service" is kept by the judge besides.
+    pub in_service: bool,
+    /// How its beats come in.
+    pub heard: Heard,
+    /// While `Silent`: when the first missed beat was due, on our clock.
+    pub first_missed: Option<MonoTime>,
+    /// When its newest beat was *sent*, on our clock: this makes it a witness.
+    pub last_sent: Option<MonoTime>,
+    /// Network paths that have ever worked in this session.
+    pub paths: u8,
+    /// Paths that work now.
+    pub paths_alive: u8,
+    /// Its player process.
+    pub player: Option<Reading<PlayerState>>,
+    /// What its transport does.
+    pub transport: Option<Reading<TransportState>>,
+    /// Since when, on our clock, it does so. A stall counts from its last piece of code.
+    pub transport_since: MonoTime,
+    /// Why it stopped, if it did.
+    pub stop_cause: StopCause,
+    /// What it sounds like to its own agent.
+    pub audio: Option<Reading<AudioState>>,
+    /// Newest non-zero sample its agent heard, on our clock.
+    pub last_sound: Option<MonoTime>,
+    /// How late `last_sound` may lag while sound goes on: an audio block and a beat.
+    pub sound_grain: Span,
+    /// The pilot tone, where one is configured: heard or not.
+    pub pilot: Option<Reading<bool>>,
+    /// Newest instant at which its audio was found to match the machine on air (by excerpts), if that is watched.
+    pub matched: Option<MonoTime>,
+    /// Trouble with its channels.
+    pub channels: ChannelTrouble,
+    /// Dropouts in the window the settings name (a minute by default).
+    pub dropouts: u16,
+    /// How well its clock is known.
+    pub clock: ClockState,
+    /// Where it is.
+    pub place: Option<Reading<Place>>,
+    /// Offset from the reference machine (machine A): zero for A itself.
+    pub offset: Option<Reading<Offset>>,
+    /// Drift against the reference machine.
+    pub drift: Option<Ppm>,
+    /// When its offset will pass the limit of step at the present drift, if it will within the song.
+    pub passes_limit: Option<MonoTime>,
+    /// Its level over the last moments.
+    pub level: Option<Dbfs>,
+    /// The host's health.
+    pub host: HostEvidence,
+}
+
+impl Default for MachineEvidence {
+    fn default() -> MachineEvidence {
+        MachineEvidence {
+            in_service: true,
+            heard: Heard::Never,
+            first_missed: None,
+            last_sent: None,
+            paths: 0,
+            paths_alive: 0,
+            player: None,
+            transport: None,
+            transport_since: MonoTime::ZERO,
+            stop_cause: StopCause::None,
+            audio: None,
+            last_sound: None,
+            sound_grain: Span::ZERO,
+            pilot: None,
+            matched: None,
+            channels: ChannelTrouble::None,
+            dropouts: 0,
+            clock: ClockState::Acquiring,
+            place: None,
+            offset: None,
+            drift: None,
+            passes_limit: None,
+            level: None,
+            host: HostEvidence::default(),
+        }
+    }
+}
+
+/// The changeover switch as it shows itself.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub struct SwitchEvidence {
+    /// What it said of itself.
+    pub reply: Option<Reading<SwitchView>>,
+    /// Whether the supervisor hears the switch's output.
+    pub has_tap: bool,
+    /// Which machine that output carries, when its sound tells.
+    pub tap: Option<Reading<SwitchView>>,
+    /// Newest non-zero sample on the tap, on our clock.
+    pub tap_last_sound: Option<MonoTime>,
+    /// The newest command sent and when. Of a command that this judge did not give (another writer's, or one from
+    /// before a restart) nothing more moves until it has been answered or has timed out.
+    pub commanded: Option<(Machine, MonoTime)>,
+    /// The output used last could not be written to.
+    pub output_failed: bool,
+}
+
+/// What the supervisor doubts of itself.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct SupervisorEvidence {
+    /// It woke late, and its timers mean nothing until this instant.
+    pub late_until: Option<MonoTime>,
+    /// Its own network link is down.
+    pub own_link_down: bool,
+    /// Datagrams refused as forged, replayed, malformed or oversized since the start.
+    pub refused: u32,
+}
