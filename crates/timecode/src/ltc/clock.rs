@@ -153,9 +153,25 @@ impl BitClock {
     fn read(&mut self, i: u64, out: &mut impl FnMut(&Self, Clocked)) {
         let (now, last) = (self.edge(i).at, self.edge(i - 1).at);
         let r = (now - last) / self.period;
+        if self.edge(i - 1).onset && (0.1..1.7).contains(&r) {
+            // Where sound began is known only roughly.
+            self.take(i, if r < 0.8 { 1 } else { 2 }, 0.0);
+            if r < 0.8 {
+                self.halfway = true
+            } else {
+                self.bit(false, out)
+            }
+            return;
+        }
         if self.halfway {
             // The second half of a one, judged by the whole bit as well as by itself.
             let whole = (now - self.edge(i.wrapping_sub(2)).at) / self.period;
+            let rough = self.edge(i.wrapping_sub(2)).onset;
+            if rough && r < 0.75 {
+                self.take(i, 1, 0.0);
+                self.bit(true, out);
+                return;
+            }
             if r < 0.8 && (0.65..1.35).contains(&whole) {
                 self.take(i, 1, (whole - 1.0) / 0.35);
                 self.period += GAIN * self.period * (whole - 1.0);

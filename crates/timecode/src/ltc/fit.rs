@@ -119,7 +119,7 @@ pub(super) fn edge_time<'a>(edges: impl Iterator<Item = &'a Edge>, cell: i64, pe
 fn settle(model: f64, left: f64, freedom: f64, own: Option<f64>) -> f64 {
     let scatter = (left / freedom.max(1.0)).sqrt();
     match own {
-        Some(own) if (own - model).abs() > 0.02 + 2.5 * scatter => own,
+        Some(own) if (own - model).abs() > 0.05 + 4.0 * scatter => own,
         _ => model,
     }
 }

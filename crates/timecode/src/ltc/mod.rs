@@ -1,6 +1,6 @@
 //! Linear timecode: SMPTE timecode carried as an audio signal (SMPTE ST 12-1).
 //!
-//! Samples go through five stations, each a file: edges ([`slicer`]), bits ([`clock`]), words ([`frames`], their ends
+//! Samples go through five stations, each a file: edges ([`slicer`], slow recordings made finer by [`upsample`]), bits ([`clock`]), words ([`frames`], their ends
 //! fitted in [`fit`]), and the question which words to believe ([`steady`]). Everything is causal, fixed in size and
 //! indifferent to how the samples are cut into chunks.
 //!
@@ -27,6 +27,7 @@ mod fit;
 mod frames;
 mod slicer;
 mod steady;
+mod upsample;
 mod word;
 
 use base::{Direction, FrameRate, Hertz};
@@ -37,6 +38,7 @@ pub use encoder::LtcEncoder;
 use frames::{Found, Framer};
 use slicer::{Sliced, Slicer};
 use steady::Steady;
+use upsample::Upsampler;
 pub use word::LtcWord;
 
 /// A share of the last frame's level below which the signal counts as silent.
@@ -115,8 +117,12 @@ pub enum LtcEvent {
 /// The decoder. Streaming; [`on_samples`](LtcDecoder::on_samples) allocates nothing.
 #[derive(Clone, Debug)]
 pub struct LtcDecoder {
+    finer: Upsampler,
     slicer: Slicer,
     bits: Bits,
+    /// From the slicer's samples to those of the signal: how many to one, and how many of the signal's they lag.
+    factor: f64,
+    lag: f64,
     /// Level when the last word was found.
     level: f64,
 }
@@ -134,13 +140,18 @@ impl LtcDecoder {
     /// None finds it out. The drop-frame flag in the code decides between 29.97 and 29.97 drop-frame in any case.
     pub fn new(sample_rate: Hertz, rate: Option<FrameRate>) -> LtcDecoder {
         let hz = if sample_rate.0.is_finite() { sample_rate.0.clamp(1e3, 1e6) } else { 48_000.0 };
+        let finer = Upsampler::new(hz);
+        let factor = finer.factor() as f64;
         LtcDecoder {
-            slicer: Slicer::new(hz, hz / (2.0 * 80.0 * 30.0 * 2.0)),
+            slicer: Slicer::new(factor * hz, factor * hz / (2.0 * 80.0 * 30.0 * 2.0)),
             bits: Bits {
                 clock: BitClock::new(hz / FASTEST, hz / SLOWEST),
                 framer: Framer::default(),
                 steady: Steady::new(hz, rate),
             },
+            factor,
+            lag: finer.delay() as f64,
+            finer,
             level: 0.0,
         }
     }
@@ -152,8 +163,28 @@ impl LtcDecoder {
 
     /// Samples, in chunks of any size, full scale at 1.
     pub fn on_samples(&mut self, samples: &[f32], sink: &mut impl FnMut(LtcEvent)) {
-        for &x in samples {
-            if let Some(what) = self.slicer.on_sample(x) {
+        if self.finer.factor() == 1 {
+            for &x in samples {
+                if let Some(what) = self.slicer.on_sample(x) {
+                    self.on_sliced(what, sink);
+                }
+            }
+        } else {
+            for &x in samples {
+                self.on_coarse(x, sink);
+            }
+        }
+    }
+
+    fn on_coarse(&mut self, x: f32, sink: &mut impl FnMut(LtcEvent)) {
+        let mut fine = [0.0; upsample::FINEST];
+        let mut count = 0;
+        self.finer.on_sample(x, |y| {
+            fine[count] = y;
+            count += 1;
+        });
+        for &y in &fine[..count] {
+            if let Some(what) = self.slicer.on_sample(y) {
                 self.on_sliced(what, sink);
             }
         }
@@ -161,9 +192,16 @@ impl LtcDecoder {
 
     /// The signal ends here. What waited for more is reported or dropped.
     pub fn finish(&mut self, sink: &mut impl FnMut(LtcEvent)) {
-        let end = self.slicer.samples();
-        self.bits.on_lost(self.slicer.stood(end), sink);
+        for _ in 0..self.finer.delay() {
+            self.on_coarse(0.0, sink);
+        }
+        let stood = self.to_samples(self.slicer.stood(self.slicer.samples()));
+        self.bits.on_lost(stood, sink);
         self.bits.steady.finish(sink);
+    }
+
+    fn to_samples(&self, at: f64) -> f64 {
+        at / self.factor - self.lag
     }
 
     fn on_sliced(&mut self, what: Sliced, sink: &mut impl FnMut(LtcEvent)) {
@@ -171,13 +209,14 @@ impl LtcDecoder {
             self.bits.steady.on_silence();
         }
         let found = match what {
-            Sliced::Edge(at) => self.bits.on_edge(at, false, sink),
-            Sliced::Onset(at) => self.bits.on_edge(at, true, sink),
-            Sliced::Lost(stood) => self.bits.on_lost(stood, sink),
+            Sliced::Edge(at) => self.bits.on_edge(self.to_samples(at), false, sink),
+            Sliced::Onset(at) => self.bits.on_edge(self.to_samples(at), true, sink),
+            Sliced::Lost(stood) => self.bits.on_lost(self.to_samples(stood), sink),
         };
         if found {
             self.level = self.slicer.level();
         }
+        self.slicer.on_half_cell(self.bits.clock.period().map(|p| 0.5 * p * self.factor));
     }
 }
 
