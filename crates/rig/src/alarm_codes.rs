@@ -43,6 +43,9 @@ macro_rules! alarms {
         #[serde(rename_all = "kebab-case")]
         #[repr(u16)]
         pub enum AlarmCode { $(#[doc = $text] $name = $number),* }
+        /// The same names in a row without gaps.
+        #[derive(Clone, Copy)]
+        enum Place { $($name),* }
         impl AlarmCode {
             /// Every alarm, causes before what they explain.
             pub const ALL: &'static [AlarmCode] = &[$(AlarmCode::$name),*];
@@ -52,6 +55,8 @@ macro_rules! alarms {
             pub const fn number(self) -> u16 { self as u16 }
             /// Its stable name.
             pub const fn code(self) -> &'static str { match self { $(AlarmCode::$name => $code),* } }
+            /// Its place in [`AlarmCode::ALL`].
+            pub(crate) const fn place(self) -> usize { match self { $(AlarmCode::$name => Place::$name as usize),* } }
             /// Its sentence, with places as in a reason's.
             pub const fn template(self) -> &'static str { match self { $(AlarmCode::$name => $text),* } }
             /// What is fixed about it; spans from milliseconds.
@@ -80,7 +85,7 @@ alarms! {
         "{m}'s agent is gone, its host lives: nothing is known of its player."
     BothPlayersLost = 5 "both-players-lost" High/High on 0 off 1000 latching true by [SupervisorCutOff]
         "All players are gone: there is nothing to change over to."
-    PlayerGone = 6 "player-gone" High/Medium on 0 off 1000 latching true by [HostSilent AgentLost BothPlayersLost SupervisorCutOff]
+    PlayerGone = 6 "player-gone" High/Medium on 50 off 1000 latching true by [HostSilent AgentLost BothPlayersLost SupervisorCutOff]
         "{m}'s player is gone."
     MediaGone = 7 "media-gone" High/High on 0 off 1000 latching true by [HostSilent AgentLost SupervisorCutOff]
         "The disk or folder of {m}'s session has vanished; it plays on from memory, at most."
@@ -154,11 +159,4 @@ alarms! {
         "No standby could take over."
     Forged = 48 "forged" Medium/Medium on 0 off 60000 latching true by []
         "Datagrams were refused as forged, replayed or malformed: {v} so far."
-}
-
-impl AlarmCode {
-    /// Its place in [`AlarmCode::ALL`].
-    pub(crate) fn place(self) -> usize {
-        AlarmCode::ALL.iter().position(|c| *c == self).unwrap_or(0)
-    }
 }

@@ -121,7 +121,7 @@ impl Judge {
         // Its host and agent.
         let silent = e.heard == Heard::Silent;
         let since = self.tracks[m.index()].silent_since.unwrap_or(now);
-        let witnessed = ev.machines.iter().enumerate().any(|(i, w)| i != m.index() && here(w.heard));
+        let witnessed = self.witnessed(ev, m, e, now);
         set(
             A::HostSilent,
             if e.heard == Heard::Never {
@@ -161,7 +161,7 @@ impl Judge {
         let fresh = e.transport.and_then(|r| r.fresh(now)).is_some();
         let code = |so: bool| if heard && fresh { Cond::from(so) } else { Cond::Missing };
         let transport = self.transport(ev, m, e, wake);
-        set(A::MidiLost, code(transport == Transport::Lost), Arg::None);
+        set(A::MidiLost, code(transport == Transport::Lost || e.code_lost), Arg::None);
         set(A::Stalled, code(transport == Transport::Stalled), Arg::None);
         set(A::LoneStop, code(transport == Transport::LoneStop), Arg::None);
         // Its sound.

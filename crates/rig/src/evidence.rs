@@ -107,6 +107,8 @@ pub struct MachineEvidence {
     pub transport_since: MonoTime,
     /// Why it stopped, if it did.
     pub stop_cause: StopCause,
+    /// One of its position codes has ceased while another rolls on: the show goes on, one witness less.
+    pub code_lost: bool,
     /// What it sounds like to its own agent.
     pub audio: Option<Reading<AudioState>>,
     /// Newest non-zero sample its agent heard, on our clock.
@@ -150,6 +152,7 @@ impl Default for MachineEvidence {
             transport: None,
             transport_since: MonoTime::ZERO,
             stop_cause: StopCause::None,
+            code_lost: false,
             audio: None,
             last_sound: None,
             sound_grain: Span::ZERO,

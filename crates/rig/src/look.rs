@@ -36,7 +36,7 @@ pub(crate) struct Findings {
 }
 
 /// The margin by which a standby must have outlived the trouble on air.
-const OUTLIVE: Span = Span::from_millis(10);
+const OUTLIVE: Span = Span::from_millis(25);
 /// ... and the newer beat that must say so.
 const OUTLIVE_BEAT: Span = Span::from_millis(20);
 /// Levels this close to their baseline count as a match, where nothing better compares the sound.
@@ -188,16 +188,18 @@ impl Judge {
             Heard::Well | Heard::OnePath => Host::Here,
             Heard::Never => Host::Never,
             Heard::AgentLost | Heard::Goodbye => Host::AgentLost,
-            Heard::Silent => {
-                let missed = e.first_missed.or(self.tracks[o.index()].silent_since).unwrap_or(wake.now);
-                let witnessed = ev.machines.iter().enumerate().any(|(i, w)| {
-                    i != o.index()
-                        && here(w.heard)
-                        && w.last_sent.is_some_and(|t| t >= missed + self.setup.limits.witness)
-                });
-                if witnessed { Host::Gone } else { Host::Unwitnessed }
-            }
+            Heard::Silent if self.witnessed(ev, o, e, wake.now) => Host::Gone,
+            Heard::Silent => Host::Unwitnessed,
         }
+    }
+
+    /// Whether another machine was heard to live after this one's silence began: by *when it sent*, since what it sent
+    /// before may arrive later.
+    pub(crate) fn witnessed(&self, ev: &RigEvidence, m: Machine, e: &MachineEvidence, now: MonoTime) -> bool {
+        let missed = e.first_missed.or(self.tracks[m.index()].silent_since).unwrap_or(now);
+        ev.machines.iter().enumerate().any(|(i, w)| {
+            i != m.index() && here(w.heard) && w.last_sent.is_some_and(|t| t >= missed + self.setup.limits.witness)
+        })
     }
 
     fn link(&self, o: Machine, e: &MachineEvidence) -> LinkSays {
