@@ -1,1 +1,166 @@
-//! The agent on a playback machine: sources and host health into sealed beats.
+//! The agent on a playback machine: sources and host health in, sealed beats out.
+//!
+//! `core` is its mind, without clock or socket; the rest are threads around it. Nothing that comes from outside ends it: a
+//! source that goes away is a fact in the next beat, and every connection is tried again for ever.
+
+mod beats;
+pub mod core;
+mod host;
+mod lanes;
+mod news;
+mod sources;
+
+use std::path::{Path, PathBuf};
+use std::sync::atomic::AtomicU64;
+use std::sync::{Arc, Mutex};
+
+use ports::os::{Gate, Urgency, boot_id, random_id};
+use settings::AgentFile;
+use wire::{Hello, Inventory, SecretKey, Up};
+
+/// Why an agent could not start. Once it has started it goes on for ever.
+#[derive(Debug, thiserror::Error)]
+pub enum StartError {
+    /// A file could not be read.
+    #[error("{0}: {1}")]
+    File(PathBuf, std::io::Error),
+    /// The configuration is wrong.
+    #[error(transparent)]
+    Settings(#[from] settings::SettingsError),
+    /// A key is wrong.
+    #[error("{place}: {why}\n  mend: {mend}")]
+    Key {
+        /// File, or file and key.
+        place: String,
+        /// What is wrong.
+        why: String,
+        /// What to do.
+        mend: &'static str,
+    },
+    /// A socket or thread could not be made.
+    #[error("{0}")]
+    System(#[from] std::io::Error),
+}
+
+/// Runs the agent described by a configuration file, for ever.
+///
+/// # Errors
+/// What keeps it from starting.
+pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
+    let text = std::fs::read_to_string(config).map_err(|e| StartError::File(config.into(), e))?;
+    let file = AgentFile::parse(&config.display().to_string(), &text)?;
+    let beside = |p: &Path| config.parent().unwrap_or(Path::new(".")).join(p);
+    let key_path = beside(&file.secret_key);
+    let me = read_secret(&key_path)?;
+    let supervisor = file.supervisor.key.parse().map_err(|e: wire::KeyError| StartError::Key {
+        place: format!("{}: supervisor.key", config.display()),
+        why: e.to_string(),
+        mend: "copy the supervisor's public key as its set-up printed it",
+    })?;
+
+    let any: Vec<_> = file.supervisor.paths.iter().map(|to| any_address(*to)).collect();
+    let gate = Gate::bind(&any)?;
+    let (news_to, news) = std::sync::mpsc::channel();
+    let desk = news::NewsDesk::new(news_to, gate.waker());
+    let (urgent_to, urgent) = lanes::urgent_channel();
+    let last_reply = Arc::new(AtomicU64::new(0));
+    let sources: Vec<_> = file.sources.iter().map(|s| relative_feed(s, &beside)).collect();
+    sources::start(&sources, &desk)?;
+
+    let beats = beats::Beats {
+        core: core::AgentCore::new(file.triggers.clone()),
+        gate,
+        to: file.supervisor.paths.clone(),
+        interval: file.beat.0,
+        news,
+        urgent: urgent_to.clone(),
+        last_reply: last_reply.clone(),
+    };
+    let (urgency_to, urgency) = std::sync::mpsc::channel();
+    std::thread::Builder::new().name("beats".into()).spawn(move || {
+        beats.run(|u| {
+            let _ = urgency_to.send(u.clone());
+        })
+    })?;
+    let urgency = urgency.recv().unwrap_or(Urgency::Plain("the beat thread did not say".into()));
+    tracing::info!("{}: beats every {} with {urgency}", file.name, file.beat);
+    let real_time = urgency == Urgency::RealTime;
+    host::start(real_time, urgent_to, desk.clone())?;
+
+    let introduction = Arc::new(Mutex::new(introduction(&file, real_time, &urgency)));
+    let lanes = lanes::Lanes {
+        me,
+        supervisor,
+        rig: file.supervisor.rig,
+        address: file.supervisor.lanes,
+        introduction,
+        urgent,
+        desk,
+        last_reply,
+    };
+    lanes.run()
+}
+
+fn introduction(file: &AgentFile, real_time: bool, urgency: &Urgency) -> Vec<Up> {
+    let hello = Hello {
+        machine: file.machine_id,
+        name: file.name.clone(),
+        software: env!("CARGO_PKG_VERSION").into(),
+        system: sysinfo::System::long_os_version().unwrap_or_else(|_| std::env::consts::OS.into()),
+        boot: boot_id(),
+        epoch: u32::from_le_bytes(*random_id().first_chunk().unwrap_or(&[0; 4])),
+        paths: file.supervisor.paths.len() as u8,
+    };
+    let inventory = Inventory {
+        player: file.player.process.clone(),
+        channels: channels(file),
+        real_time,
+        notes: vec![format!("beat thread: {urgency}")],
+        ..Inventory::default()
+    };
+    vec![Up::Hello(hello), Up::Inventory(inventory)]
+}
+
+fn channels(file: &AgentFile) -> Vec<String> {
+    file.sources
+        .iter()
+        .find_map(|s| match s {
+            settings::agent::Source::Audio { channels, .. } => Some(channels.clone()),
+            _ => None,
+        })
+        .unwrap_or_default()
+}
+
+/// Reads a secret key that only its owner may read.
+fn read_secret(path: &Path) -> Result<SecretKey, StartError> {
+    if let Some(why) = ports::local::readable_by_others(path) {
+        return Err(StartError::Key {
+            place: path.display().to_string(),
+            why,
+            mend: "make it readable by its owner alone: chmod 600",
+        });
+    }
+    let text = std::fs::read_to_string(path).map_err(|e| StartError::File(path.into(), e))?;
+    text.trim().parse().map_err(|e: wire::KeyError| StartError::Key {
+        place: path.display().to_string(),
+        why: e.to_string(),
+        mend: "make a new key with `twinkeel init`",
+    })
+}
+
+fn any_address(to: std::net::SocketAddr) -> std::net::SocketAddr {
+    match to {
+        std::net::SocketAddr::V4(v4) if v4.ip().is_loopback() => ([127, 0, 0, 1], 0).into(),
+        std::net::SocketAddr::V4(_) => ([0, 0, 0, 0], 0).into(),
+        std::net::SocketAddr::V6(_) => (std::net::Ipv6Addr::UNSPECIFIED, 0).into(),
+    }
+}
+
+fn relative_feed(s: &settings::agent::Source, beside: &impl Fn(&Path) -> PathBuf) -> settings::agent::Source {
+    match s {
+        settings::agent::Source::Feed { socket, timecode, rate } => {
+            settings::agent::Source::Feed { socket: beside(socket), timecode: timecode.clone(), rate: *rate }
+        }
+        other => other.clone(),
+    }
+}

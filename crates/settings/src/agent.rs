@@ -31,6 +31,33 @@ pub struct AgentFile {
     /// Where positions and sound come from, in order of preference.
     #[serde(default, rename = "source")]
     pub sources: Vec<Source>,
+    /// MIDI messages that start, stop or jump the players: a pad, a foot controller.
+    #[serde(default, rename = "trigger", skip_serializing_if = "Vec::is_empty")]
+    pub triggers: Vec<Trigger>,
+}
+
+/// A message that is known to command the players.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Trigger {
+    /// What it commands.
+    pub what: TriggerWhat,
+    /// MIDI channel, 1 to 16.
+    pub channel: u8,
+    /// Note number.
+    pub note: u8,
+}
+
+/// What a trigger commands.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum TriggerWhat {
+    /// Start, or go on.
+    Start,
+    /// Stop.
+    Stop,
+    /// Jump to another place, or load another song.
+    Jump,
 }
 
 fn default_beat() -> Duration {
@@ -131,6 +158,15 @@ impl AgentFile {
         }
         if a.beat.0 < Duration::millis(1).0 || a.beat.0 > Duration::millis(100).0 {
             return err("beat", "a beat comes every 1 ms to 100 ms", "write beat = \"5ms\"");
+        }
+        for (i, t) in a.triggers.iter().enumerate() {
+            if !(1..=16).contains(&t.channel) || t.note > 127 {
+                return err(
+                    &format!("trigger[{i}].channel"),
+                    "a MIDI channel is 1 to 16, a note 0 to 127",
+                    "write channel = 16, note = 36",
+                );
+            }
         }
         for (i, s) in a.sources.iter().enumerate() {
             match s {

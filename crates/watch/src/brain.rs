@@ -112,7 +112,7 @@ impl Brain {
         now: MonoTime,
         out: &mut [u8; MAX_BEAT],
     ) -> Option<(SocketAddr, usize)> {
-        let view = self.switch_view(now);
+        let view = self.switch_view();
         let template = BeatReply { on_air: view, ..BeatReply::default() };
         self.machines.get_mut(m.index())?.reply_due(path, now, template, out)
     }
@@ -202,8 +202,8 @@ impl Brain {
     // Views.
 
     /// What the switch carries, as far as is known now.
-    pub fn switch_view(&self, now: MonoTime) -> SwitchView {
-        self.judge.view(now).on_air
+    pub fn switch_view(&self) -> SwitchView {
+        self.judge.memory().on_air.map_or(SwitchView::Unknown, SwitchView::On)
     }
 
     /// The judge, for what it has to say of itself.
@@ -220,7 +220,7 @@ impl Brain {
     pub fn view(&self, now: MonoTime) -> WatchView {
         let mut view = WatchView {
             now,
-            rig: self.judge.view(now),
+            rig: self.judge.view(&self.evidence, now),
             machines: ArrayVec::new(),
             tap: self.tap,
             worst_lateness: self.worst_lateness,
@@ -237,7 +237,7 @@ impl Brain {
                     alive: m.paths[p].is_alive(now, self.setup.beat_intervals[i]),
                     round_trip: m.paths[p].round_trip,
                 }),
-                beats_lost: m.detector.lost(),
+                beats_lost: m.detector.counts().missed,
                 clock,
                 beat: m.newest.as_ref().map(|(b, _)| b.clone()),
                 beat_at: m.newest.as_ref().map(|(_, at)| *at),
@@ -245,7 +245,6 @@ impl Brain {
                 place: e.place,
                 offset: (i > 0).then(|| self.pairs[i].newest).flatten(),
                 offset_fit: if i > 0 { self.pairs[i].view(now) } else { None },
-                start_skew: self.pairs[i].start_skew,
                 level: e.level,
                 evidence: *e,
                 code_lost: m.code_lost(now),
@@ -279,8 +278,7 @@ impl Brain {
             });
             e.place = place.map(|(value, _)| Reading { value, as_of: now, expires: now + Span::from_millis(500) });
             if i == 0 {
-                e.offset =
-                    (m.detector.state() != Heard::Never).then(|| offset_reading(Span::ZERO, Span::ZERO, now)).flatten();
+                e.offset = (e.heard != Heard::Never).then(|| offset_reading(Span::ZERO, Span::ZERO, now)).flatten();
             } else if let Some((offset, bound, at)) = self.pairs[i].newest {
                 let fit = self.pairs[i].view(now);
                 let value = fit.map_or(offset, |f| f.offset);

@@ -8,7 +8,7 @@ use base::{
     SourceKind, Span, TransportState,
 };
 use measure::clock::ClockEstimate;
-use measure::detector::{BeatDetector, DetectorConfig};
+use measure::detector::{BeatDetector, BeatState, DetectorConfig};
 use rig::{HostEvidence, MachineEvidence, Offset};
 use wire::{Beat, HostFlags, Lane, OpenError, Session};
 
@@ -19,8 +19,6 @@ use crate::setup::PREFERENCE;
 pub const MAX_PATHS: usize = 2;
 /// What a beat says is worth something for this long: it must outlive a short loss, and not a dead host.
 const BEAT_IS_WORTH: Span = Span::from_millis(250);
-/// How long after its lane was closed a silence counts as "the agent ended, its host lives".
-const CLOSED_FRESH: Span = Span::from_secs(5);
 
 /// One machine.
 pub struct MachineWatch {
@@ -30,6 +28,9 @@ pub struct MachineWatch {
     pub paths: [Path; MAX_PATHS],
     /// Whether its beats come.
     pub detector: BeatDetector,
+    /// Beats count anew in each session, the detector's numbers go on: what is added to a beat's number.
+    seq_base: Option<u64>,
+    last_seq: u64,
     interval: Span,
     /// Its newest beat and when that came.
     pub newest: Option<(Beat, MonoTime)>,
@@ -78,7 +79,9 @@ impl MachineWatch {
         MachineWatch {
             session: None,
             paths: Default::default(),
-            detector: BeatDetector::new(DetectorConfig { interval, ..DetectorConfig::default() }),
+            detector: BeatDetector::new(DetectorConfig::every(interval)),
+            seq_base: None,
+            last_seq: 0,
             interval,
             newest: None,
             last_sent: None,
@@ -101,7 +104,7 @@ impl MachineWatch {
         self.lane_closed = None;
         self.said_goodbye = false;
         self.paths = Default::default();
-        self.detector.on_restart();
+        self.seq_base = None;
         old
     }
 
@@ -129,10 +132,13 @@ impl MachineWatch {
         self.lane_closed = self.lane_closed.filter(|closed| at <= *closed);
         let clock = self.clock(at);
         let sent = (clock.state == ClockState::Tracking).then(|| beat.sent.to_local(clock.offset));
-        self.detector.on_beat(u64::from(beat.seq), sent, at);
-        let newer = self.newest.as_ref().is_none_or(|(old, _)| beat.seq.wrapping_sub(old.seq) as i32 > 0)
-            || self.detector.state() == Heard::Never;
+        let seq = u64::from(beat.seq);
+        let base = *self.seq_base.get_or_insert((self.last_seq + 1).wrapping_sub(seq));
+        let seq = base.wrapping_add(seq);
+        let _ = self.detector.on_beat(seq, sent, at);
+        let newer = seq > self.last_seq;
         if newer {
+            self.last_seq = seq;
             self.last_sent = Some(sent.unwrap_or(at));
             self.newest = Some((beat, at));
         }
@@ -180,20 +186,15 @@ impl MachineWatch {
     /// How it is heard, all told.
     pub fn heard(&self, now: MonoTime) -> Heard {
         match self.detector.state() {
-            Heard::Silent if self.said_goodbye => Heard::Goodbye,
-            Heard::Silent if self.lane_closed.is_some_and(|t| now - t < CLOSED_FRESH || self.newest_is_before(t)) => {
-                Heard::AgentLost
-            }
-            Heard::Well => {
+            BeatState::Never => Heard::Never,
+            BeatState::Silent | BeatState::Paused if self.said_goodbye => Heard::Goodbye,
+            BeatState::Silent if self.lane_closed.is_some() => Heard::AgentLost,
+            BeatState::Silent | BeatState::Paused => Heard::Silent,
+            BeatState::Heard => {
                 let known = self.paths.iter().filter(|p| p.last_heard.is_some()).count();
                 if self.paths_alive(now) < known { Heard::OnePath } else { Heard::Well }
             }
-            other => other,
         }
-    }
-
-    fn newest_is_before(&self, t: MonoTime) -> bool {
-        self.newest.as_ref().is_none_or(|(_, at)| *at <= t)
     }
 
     fn paths_alive(&self, now: MonoTime) -> usize {

@@ -1,7 +1,7 @@
 //! One machine against the reference machine: their offset, its drift, and what line-up learnt of it.
 
 use base::{MonoTime, ShowPosition, SourceKind, Span, TransportState};
-use measure::offset::{OffsetTracker, OffsetView};
+use measure::offset::{OffsetConfig, OffsetTracker, OffsetView};
 
 use crate::machine::{MachineWatch, difference};
 use crate::setup::PREFERENCE;
@@ -17,15 +17,12 @@ pub struct Pair {
     by: Option<(SourceKind, u16, u16)>,
     /// The newest offset, its bound, and when.
     pub newest: Option<(Span, Span, MonoTime)>,
-    /// Offset in the first second of this stretch.
-    pub start_skew: Option<Span>,
-    started: Option<MonoTime>,
 }
 
 impl Pair {
     /// Nothing known yet.
     pub fn new() -> Pair {
-        Pair { tracker: OffsetTracker::new(), by: None, newest: None, start_skew: None, started: None }
+        Pair { tracker: OffsetTracker::new(OffsetConfig::default()), by: None, newest: None }
     }
 
     /// Compares both machines now (fifty times a second). The most trusted source that rolls on both decides.
@@ -54,10 +51,6 @@ impl Pair {
         }
         let sigma = Span::from_secs_f64(r.sigma.secs_f64().hypot(o.sigma.secs_f64()));
         self.tracker.on_offset(now, offset, sigma);
-        let started = *self.started.get_or_insert(now);
-        if self.start_skew.is_none() && now - started >= Span::from_secs(1) {
-            self.start_skew = Some(self.tracker.now(now).map_or(offset, |v| v.offset));
-        }
     }
 
     /// The offset with its drift, if it is being followed.

@@ -51,8 +51,6 @@ pub struct MachineFigures {
     pub offset: Option<(Span, Span, MonoTime)>,
     /// The same fitted, with drift.
     pub offset_fit: Option<OffsetView>,
-    /// Offset in the first second of this stretch.
-    pub start_skew: Option<Span>,
     /// Programme level.
     pub level: Option<Dbfs>,
     /// What the judge was told.

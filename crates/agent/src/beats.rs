@@ -1,0 +1,108 @@
+//! The beat thread: an absolute deadline each few milliseconds, no tokio timer, no lock, no disk.
+
+use std::net::SocketAddr;
+use std::sync::mpsc::{Receiver, Sender};
+
+use base::{MonoTime, Span};
+use ports::os::{Gate, Urgency, make_urgent, mono_now};
+use wire::{Lane, MAX_BEAT, Session, Up};
+
+use crate::core::AgentCore;
+use crate::news::News;
+
+/// Real-time priority of the beat thread: below a driver's interrupt thread (50 on common Linux systems, from memory), above all
+/// ordinary work.
+const PRIORITY: u8 = 40;
+
+/// What the beat thread needs.
+pub struct Beats {
+    /// Its mind.
+    pub core: AgentCore,
+    /// Sockets, one a path.
+    pub gate: Gate,
+    /// Where each path's beats go.
+    pub to: Vec<SocketAddr>,
+    /// Time between two beats.
+    pub interval: Span,
+    /// News from the other threads.
+    pub news: Receiver<News>,
+    /// What goes out over the urgent lane.
+    pub urgent: Sender<Up>,
+    /// When a reply was last heard, for the lane thread.
+    pub last_reply: std::sync::Arc<std::sync::atomic::AtomicU64>,
+}
+
+impl Beats {
+    /// Beats for ever.
+    pub fn run(mut self, say: impl FnOnce(&Urgency)) -> ! {
+        say(&make_urgent(PRIORITY));
+        let mut session: Option<Session> = None;
+        let mut due = mono_now() + self.interval;
+        let mut buffer = [0u8; 2048];
+        loop {
+            self.gate.wait(Some(due));
+            self.hear_replies(&mut session, &mut buffer);
+            self.take_news(&mut session);
+            let now = mono_now();
+            if now < due {
+                continue;
+            }
+            self.beat(&mut session, now, now - due);
+            due += self.interval;
+            if due <= now {
+                // We were held up: beats that are too late say nothing, and a burst would say it wrongly.
+                due = now + self.interval;
+            }
+        }
+    }
+
+    fn hear_replies(&mut self, session: &mut Option<Session>, buffer: &mut [u8]) {
+        for path in 0..self.to.len() {
+            while let Some(got) = self.gate.receive(path, buffer) {
+                let Some(s) = session else { continue };
+                if let Ok(reply) = s.open_reply(lane(path), &buffer[..got.len]) {
+                    self.core.on_reply(path, &reply, got.at);
+                    self.last_reply.store(got.at.nanos(), std::sync::atomic::Ordering::Relaxed);
+                }
+            }
+        }
+    }
+
+    fn take_news(&mut self, session: &mut Option<Session>) {
+        while let Ok(news) = self.news.try_recv() {
+            match news {
+                News::Midi { at, bytes } => self.core.on_midi(&bytes, at),
+                News::Format(format) => self.core.on_format(format),
+                News::Pcm { at, samples } => self.core.on_pcm(at, samples.iter().copied()),
+                News::Osc { at, news } => self.core.on_osc(news, at),
+                News::Player { at, state } => self.core.on_player(state, at),
+                News::Source { flag, on } => self.core.on_source(flag, on, mono_now()),
+                News::Host(flags) => self.core.on_host(flags),
+                News::Session(s) => {
+                    self.core.on_session();
+                    *session = Some(*s);
+                }
+            }
+        }
+        for up in self.core.take_news() {
+            let _ = self.urgent.send(up);
+        }
+    }
+
+    fn beat(&mut self, session: &mut Option<Session>, now: MonoTime, lateness: Span) {
+        let mut beat = self.core.beat(now, lateness);
+        let Some(s) = session else { return };
+        let mut out = [0u8; MAX_BEAT];
+        for (path, to) in self.to.iter().enumerate() {
+            beat.echo = self.core.echo(path);
+            beat.sent = base::RemoteTime::of_sender(mono_now());
+            if let Ok(len) = s.seal_beat(lane(path), &beat, &mut out) {
+                self.gate.send(path, &out[..len], *to);
+            }
+        }
+    }
+}
+
+fn lane(path: usize) -> Lane {
+    if path == 0 { Lane::Path1 } else { Lane::Path2 }
+}

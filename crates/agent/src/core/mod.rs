@@ -1,0 +1,237 @@
+//! What an agent knows of its machine: bytes, samples and process states in, one beat out. No clock, no socket, no thread,
+//! so that the simulated rig runs the very same code in virtual time.
+
+mod code;
+mod sound;
+
+use arrayvec::ArrayVec;
+use base::{MonoTime, PlayerState, RemoteTime, Span, TransportState};
+use settings::agent::{Trigger, TriggerWhat};
+use wire::message::TriggerKind;
+use wire::{Beat, BeatReply, Echo, HostFlags, SourceFlags, StopCause, Up};
+
+pub use code::MidiCode;
+pub use sound::{Sound, SoundFormat};
+
+/// Network paths an agent may have.
+pub const MAX_PATHS: usize = 2;
+
+/// What came in by OSC.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub enum OscNews {
+    /// The player is here.
+    Position {
+        /// Song number, from 1; 0: it did not say.
+        song: u16,
+        /// Time since the song's start.
+        at: Span,
+    },
+    /// The player started.
+    Start,
+    /// The player stopped.
+    Stop,
+}
+
+/// An agent's mind.
+pub struct AgentCore {
+    midi: MidiCode,
+    sound: Option<Sound>,
+    osc: code::OscCode,
+    player: PlayerState,
+    sources: SourceFlags,
+    host: HostFlags,
+    triggers: Vec<Trigger>,
+    stop: Option<(StopCause, MonoTime)>,
+    echo: [Option<Echo>; MAX_PATHS],
+    seq: u32,
+    frozen: u16,
+    last_beat: Option<MonoTime>,
+    news: ArrayVec<Up, 32>,
+    lost_news: u32,
+}
+
+impl AgentCore {
+    /// An agent that has heard nothing yet.
+    pub fn new(triggers: Vec<Trigger>) -> AgentCore {
+        AgentCore {
+            midi: MidiCode::new(),
+            sound: None,
+            osc: code::OscCode::new(),
+            player: PlayerState::Unknown,
+            sources: SourceFlags::NONE,
+            host: HostFlags::NONE,
+            triggers,
+            stop: None,
+            echo: [None; MAX_PATHS],
+            seq: 0,
+            frozen: 0,
+            last_beat: None,
+            news: ArrayVec::new(),
+            lost_news: 0,
+        }
+    }
+
+    /// MIDI bytes, cut anywhere, stamped when they came (or by a driver that knows better).
+    pub fn on_midi(&mut self, bytes: &[u8], at: MonoTime) {
+        let (triggers, news, stop) = (&self.triggers, &mut self.news, &mut self.stop);
+        let mut lost = 0;
+        self.midi.on_bytes(bytes, at, &mut |heard| {
+            let up = match heard {
+                code::Heard::Stopped { at } => {
+                    // A player that fails may send a stop: never more than a hint.
+                    if stop.is_none_or(|(_, since)| at - since > Span::from_secs(1)) {
+                        *stop = Some((StopCause::Player, at));
+                    }
+                    return;
+                }
+                code::Heard::Started => {
+                    *stop = None;
+                    return;
+                }
+                code::Heard::Note { at, channel, key } => {
+                    let Some(t) = triggers.iter().find(|t| t.channel == channel && t.note == key) else { return };
+                    match t.what {
+                        TriggerWhat::Start => *stop = None,
+                        TriggerWhat::Stop | TriggerWhat::Jump => *stop = Some((StopCause::Trigger, at)),
+                    }
+                    Up::Trigger { at: RemoteTime::of_sender(at), what: kind(t.what), bytes: vec![0x8f + channel, key] }
+                }
+                code::Heard::Patch { at, channel, bank_msb, bank_lsb, program } => {
+                    Up::Patch { at: RemoteTime::of_sender(at), channel, bank_msb, bank_lsb, program }
+                }
+            };
+            if news.try_push(up).is_err() {
+                lost += 1;
+            }
+        });
+        self.lost_news += lost;
+    }
+
+    /// The format of the audio that follows.
+    pub fn on_format(&mut self, format: SoundFormat) {
+        if let Some(old) = &self.sound
+            && old.format().same_sound(&format)
+        {
+            return;
+        }
+        let changed = self.sound.is_some();
+        self.sound = Some(Sound::new(format));
+        self.sources =
+            SourceFlags(self.sources.0 & !SourceFlags::FORMAT_CHANGED.0).with(SourceFlags::FORMAT_CHANGED, changed);
+    }
+
+    /// A block of interleaved samples, the first of which was heard at `at`.
+    pub fn on_pcm(&mut self, at: MonoTime, samples: impl Iterator<Item = f32>) {
+        if let Some(s) = &mut self.sound {
+            s.on_block(at, samples);
+        }
+    }
+
+    /// An OSC message.
+    pub fn on_osc(&mut self, news: OscNews, at: MonoTime) {
+        if news == OscNews::Stop {
+            self.stop = Some((StopCause::Player, at));
+        }
+        self.osc.on_news(news, at);
+    }
+
+    /// The player process came or went.
+    pub fn on_player(&mut self, state: PlayerState, at: MonoTime) {
+        if state == PlayerState::Gone && self.player == PlayerState::Running {
+            let _ = self.news.try_push(Up::PlayerGone { at: RemoteTime::of_sender(at) });
+        }
+        self.player = state;
+    }
+
+    /// Sets or clears a flag of the sources.
+    pub fn on_source(&mut self, flag: SourceFlags, on: bool, now: MonoTime) {
+        self.sources = SourceFlags(self.sources.0 & !flag.0).with(flag, on);
+        if !on && (flag == SourceFlags::MIDI_OPEN || flag == SourceFlags::FEED_OPEN) {
+            self.midi.on_lost(now);
+        }
+        if !on
+            && (flag == SourceFlags::AUDIO_OPEN || flag == SourceFlags::FEED_OPEN)
+            && let Some(s) = &mut self.sound
+        {
+            s.on_lost(now);
+        }
+        if !on && flag == SourceFlags::OSC_OPEN {
+            self.osc.on_lost(now);
+        }
+    }
+
+    /// The host's health.
+    pub fn on_host(&mut self, flags: HostFlags) {
+        self.host = flags;
+    }
+
+    /// A reply came in on a path.
+    pub fn on_reply(&mut self, path: usize, reply: &BeatReply, at: MonoTime) {
+        if let Some(echo) = self.echo.get_mut(path) {
+            *echo = Some(Echo { reply: reply.seq, received: RemoteTime::of_sender(at) });
+        }
+    }
+
+    /// A new session begins: beats count anew, and old replies mean nothing to it.
+    pub fn on_session(&mut self) {
+        self.seq = 0;
+        self.echo = [None; MAX_PATHS];
+    }
+
+    /// The beat that is due at `now`, the same for all paths but for [`AgentCore::echo`]. `lateness`: how late it is.
+    pub fn beat(&mut self, now: MonoTime, lateness: Span) -> Beat {
+        self.midi.on_time(now);
+        if self.last_beat.is_some_and(|t| now - t > Span::from_millis(500)) {
+            self.frozen = self.frozen.wrapping_add(1);
+        }
+        self.last_beat = Some(now);
+        self.seq = self.seq.wrapping_add(1);
+        let mut beat = Beat {
+            seq: self.seq,
+            sent: RemoteTime::of_sender(now),
+            player: self.player,
+            sources: self.sources,
+            host: self.host,
+            lateness,
+            frozen_before: self.frozen,
+            ..Beat::default()
+        };
+        if let Some(s) = &mut self.sound {
+            s.tell(now, &mut beat);
+        }
+        for report in [self.midi.timecode(now), self.osc.report(now), self.midi.clocks(now)].into_iter().flatten() {
+            // Three fit: the surest first (LTC is there already).
+            let _ = beat.positions.try_push(report);
+        }
+        let rolling = beat.positions.iter().any(|p| p.state == TransportState::Rolling);
+        beat.stop_cause = match self.stop {
+            // A cause explains a stop shortly before or after it.
+            Some((cause, at)) if !rolling || now - at < Span::from_secs(1) => cause,
+            _ => StopCause::None,
+        };
+        beat
+    }
+
+    /// The echo that a path's copy of the beat carries.
+    pub fn echo(&self, path: usize) -> Option<Echo> {
+        self.echo.get(path).copied().flatten()
+    }
+
+    /// What there is to tell over the urgent lane; each is handed out once.
+    pub fn take_news(&mut self) -> ArrayVec<Up, 32> {
+        core::mem::take(&mut self.news)
+    }
+
+    /// News that did not fit: more than 32 between two beats.
+    pub fn lost_news(&self) -> u32 {
+        self.lost_news
+    }
+}
+
+fn kind(what: TriggerWhat) -> TriggerKind {
+    match what {
+        TriggerWhat::Start => TriggerKind::Start,
+        TriggerWhat::Stop => TriggerKind::Stop,
+        TriggerWhat::Jump => TriggerKind::Jump,
+    }
+}

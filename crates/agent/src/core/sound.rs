@@ -1,0 +1,332 @@
+//! What a machine sounds like: meters, LTC on one channel, and whether the sound is there, wrong, silent or has ceased.
+
+use base::{AudioState, Dbfs, FrameRate, Hertz, MonoTime, RemoteTime, Samples, ShowPosition, SourceKind, Span};
+use measure::levels::{ChannelMeter, ChannelReading};
+use measure::line::{LineConfig, PositionLine};
+use timecode::ltc::{LtcDecoder, LtcEvent};
+use wire::beat::MAX_LEVELS;
+use wire::{Beat, CentiDbfs, ChannelLevel, Pilot};
+
+use super::code::report;
+
+/// Below this a channel counts as silent (common practice, no source).
+const SILENT: Dbfs = Dbfs(-60.0);
+/// A pilot tone below this is absent.
+const PILOT_ABSENT: Dbfs = Dbfs(-50.0);
+/// Meters are read over at least this long: shorter than a bass period says little.
+const METER: Span = Span::from_millis(20);
+/// A channel that had signal this recently counts as having had one.
+const RECENT: Span = Span::from_secs(2);
+/// Callbacks ceased when none came for this long and four blocks.
+const CEASED: Span = Span::from_millis(12);
+/// A full-scale noise has an RMS of -4.77 dBFS when its samples are evenly spread over the whole range (the mean square of an
+/// even distribution over -1..1 is 1/3); mastered programme stays below this (common practice, no source).
+const TOO_LOUD: Dbfs = Dbfs(-5.5);
+/// A mean this far from zero is DC.
+const DC: f64 = 0.3;
+/// The largest block taken in one piece; larger ones are cut.
+const CHUNK: usize = 512;
+/// Blocks further apart than this many samples have lost some.
+const GAP: Samples = Samples(2.0);
+
+/// The format of a machine's audio as its source delivers it.
+#[derive(Clone, PartialEq, Debug)]
+pub struct SoundFormat {
+    /// Samples a second.
+    pub rate: Hertz,
+    /// Channel names in order.
+    pub channels: Vec<String>,
+    /// Which channel carries LTC.
+    pub timecode: Option<usize>,
+    /// Its rate, if that is known.
+    pub ltc_rate: Option<FrameRate>,
+    /// Whether the stamps are a block's true instants (a simulated player's) or a driver's, which may jitter.
+    pub exact_stamps: bool,
+}
+
+impl SoundFormat {
+    /// Whether another format means the same samples.
+    pub fn same_sound(&self, other: &SoundFormat) -> bool {
+        self == other
+    }
+    /// Whether a channel is programme: heard by people, unlike timecode and pilot.
+    pub fn is_programme(&self, channel: usize) -> bool {
+        Some(channel) != self.timecode
+            && self.channels.get(channel).is_some_and(|n| !matches!(n.as_str(), "" | "pilot" | "timecode"))
+    }
+}
+
+/// One machine's ears.
+pub struct Sound {
+    format: SoundFormat,
+    channels: Vec<Channel>,
+    ltc: Option<Ltc>,
+    /// End of the newest block: the instant at which the next sample is due.
+    next_due: Option<MonoTime>,
+    block: Span,
+    last_sound: Option<MonoTime>,
+    lost: bool,
+    dropouts: u16,
+    clipped: u16,
+    wrong_since: Option<MonoTime>,
+    wrong: bool,
+    metered_since: Option<MonoTime>,
+    scratch: Vec<f32>,
+}
+
+struct Channel {
+    programme: bool,
+    pilot: Option<measure::levels::Pilot>,
+    pilot_there: bool,
+    meter: ChannelMeter,
+    level: ChannelLevel,
+    last_signal: Option<MonoTime>,
+    silent: bool,
+}
+
+struct Ltc {
+    channel: usize,
+    decoder: LtcDecoder,
+    line: PositionLine,
+    rate: Option<FrameRate>,
+    /// Index of the first sample of the present block in the decoder's count.
+    first: u64,
+}
+
+impl Sound {
+    /// Ears that have heard nothing yet.
+    pub fn new(format: SoundFormat) -> Sound {
+        let channels = (0..format.channels.len())
+            .map(|c| Channel {
+                programme: format.is_programme(c),
+                pilot: (format.channels[c] == "pilot")
+                    .then(|| measure::levels::Pilot::new(Hertz(1_000.0), format.rate)),
+                pilot_there: false,
+                meter: ChannelMeter::new(),
+                level: ChannelLevel::default(),
+                last_signal: None,
+                silent: true,
+            })
+            .collect();
+        let ltc = format.timecode.map(|channel| Ltc {
+            channel,
+            decoder: LtcDecoder::new(format.rate, format.ltc_rate),
+            line: PositionLine::new(LineConfig { expected_tick: FrameRate::F30.frames(1) }),
+            rate: format.ltc_rate,
+            first: 0,
+        });
+        Sound {
+            channels,
+            ltc,
+            next_due: None,
+            block: Span::ZERO,
+            last_sound: None,
+            lost: false,
+            dropouts: 0,
+            clipped: 0,
+            wrong_since: None,
+            wrong: false,
+            metered_since: None,
+            scratch: Vec::with_capacity(CHUNK * format.channels.len()),
+            format,
+        }
+    }
+
+    /// Its format.
+    pub fn format(&self) -> &SoundFormat {
+        &self.format
+    }
+
+    /// A block of interleaved samples whose first was heard at `at`.
+    pub fn on_block(&mut self, at: MonoTime, mut samples: impl Iterator<Item = f32>) {
+        let n = self.channels.len();
+        if n == 0 {
+            return;
+        }
+        self.lost = false;
+        self.look_for_gap(at);
+        let mut first = at;
+        loop {
+            self.scratch.clear();
+            self.scratch.extend(samples.by_ref().take(CHUNK * n));
+            let frames = self.scratch.len() / n;
+            if frames == 0 {
+                break;
+            }
+            self.chunk(first, frames);
+            let lasted = Samples(frames as f64).at(self.format.rate);
+            first += lasted;
+        }
+        self.block = first - at;
+        self.next_due = Some(first);
+    }
+
+    /// Blocks follow each other to the sample; a hole between two is a dropout of the source.
+    fn look_for_gap(&mut self, at: MonoTime) {
+        let Some(due) = self.next_due else { return };
+        let slack = if self.format.exact_stamps { GAP.at(self.format.rate) } else { self.block.times(2) };
+        if at - due > slack {
+            self.dropouts = self.dropouts.wrapping_add(1);
+            if let Some(ltc) = &mut self.ltc {
+                // What is missing is missing in the code too: the decoder must not join the ends.
+                let missing = Samples::of(at - due, self.format.rate).0.min(self.format.rate.0);
+                let zeros = [0f32; 64];
+                let mut left = missing as usize;
+                let mut sink = |_| {};
+                while left > 0 {
+                    let k = left.min(zeros.len());
+                    ltc.decoder.on_samples(&zeros[..k], &mut sink);
+                    ltc.first += k as u64;
+                    left -= k;
+                }
+            }
+        }
+    }
+
+    fn chunk(&mut self, first: MonoTime, frames: usize) {
+        let n = self.channels.len();
+        let rate = self.format.rate;
+        for (c, channel) in self.channels.iter_mut().enumerate() {
+            let mut last_loud = None;
+            for (i, s) in self.scratch.iter().skip(c).step_by(n).enumerate() {
+                channel.meter.on_sample(*s);
+                if let Some(p) = &mut channel.pilot {
+                    p.on_sample(*s);
+                }
+                if *s != 0.0 && s.is_finite() {
+                    last_loud = Some(i);
+                }
+                if s.abs() >= 1.0 {
+                    self.clipped = self.clipped.wrapping_add(1);
+                }
+            }
+            if let Some(i) = last_loud {
+                let when = first + Samples(i as f64).at(rate);
+                if channel.programme {
+                    self.last_sound = Some(self.last_sound.map_or(when, |t| t.max(when)));
+                }
+            }
+        }
+        let end = first + Samples(frames as f64).at(rate);
+        if let Some(ltc) = &mut self.ltc {
+            ltc.hear(&self.scratch, n, first, rate);
+        }
+        let since = *self.metered_since.get_or_insert(first);
+        if end - since >= METER {
+            self.metered_since = Some(end);
+            self.read_meters(end);
+        }
+    }
+
+    fn read_meters(&mut self, now: MonoTime) {
+        let mut wrong = false;
+        for c in &mut self.channels {
+            let r = c.meter.read();
+            c.silent = r.peak.0 < SILENT.0;
+            if !c.silent {
+                c.last_signal = Some(now);
+            }
+            wrong |= c.programme && is_wrong(&r);
+            let pilot = match &mut c.pilot {
+                None => Pilot::NotExpected,
+                Some(p) => {
+                    c.pilot_there = p.read().0 > PILOT_ABSENT.0;
+                    if c.pilot_there { Pilot::Present } else { Pilot::Absent }
+                }
+            };
+            c.level = ChannelLevel { peak: CentiDbfs::from(r.peak), rms: CentiDbfs::from(r.rms), pilot };
+        }
+        self.wrong_since = if wrong { self.wrong_since.or(Some(now)) } else { None };
+        self.wrong = self.wrong_since.is_some_and(|t| now - t >= METER);
+    }
+
+    /// The device or the feed went away.
+    pub fn on_lost(&mut self, at: MonoTime) {
+        self.lost = true;
+        self.next_due = None;
+        if let Some(ltc) = &mut self.ltc {
+            ltc.line.on_lost(at);
+            ltc.restart(self.format.rate, self.format.ltc_rate);
+        }
+    }
+
+    fn state(&self, now: MonoTime) -> AudioState {
+        let ceased = self.next_due.is_none_or(|t| now - t > CEASED + self.block.times(4));
+        if self.lost || ceased {
+            return AudioState::Ceased;
+        }
+        if self.wrong {
+            return AudioState::Wrong;
+        }
+        let programme = || self.channels.iter().filter(|c| c.programme);
+        if programme().any(|c| !c.silent) {
+            return AudioState::Sounding;
+        }
+        let recent = |c: &Channel| c.last_signal.is_some_and(|t| now - t < RECENT);
+        // All that had signal fell silent within one reading of each other.
+        let last = programme().filter_map(|c| c.last_signal).max();
+        let together = programme()
+            .filter(|c| recent(c))
+            .all(|c| last.zip(c.last_signal).is_some_and(|(l, t)| l - t < Span::from_millis(100)));
+        if programme().any(recent) && together { AudioState::Silent } else { AudioState::Quiet }
+    }
+
+    /// Says in a beat what there is to say.
+    pub fn tell(&mut self, now: MonoTime, beat: &mut Beat) {
+        beat.audio = self.state(now);
+        beat.last_sound = self.last_sound.map(RemoteTime::of_sender);
+        beat.dropouts = self.dropouts;
+        beat.clipped = self.clipped;
+        beat.levels.extend(self.channels.iter().take(MAX_LEVELS).map(|c| {
+            if beat.audio == AudioState::Ceased {
+                ChannelLevel { pilot: c.level.pilot, ..ChannelLevel::default() }
+            } else {
+                c.level
+            }
+        }));
+        if let Some(p) = self.ltc.as_ref().and_then(|l| l.report(now)) {
+            let _ = beat.positions.try_push(p);
+        }
+    }
+}
+
+fn is_wrong(r: &ChannelReading) -> bool {
+    r.not_numbers > 0 || r.dc.abs() > DC || r.rms.0 > TOO_LOUD.0
+}
+
+impl Ltc {
+    fn hear(&mut self, interleaved: &[f32], channels: usize, at: MonoTime, rate: Hertz) {
+        let mut mono = [0f32; CHUNK];
+        let mut n = 0;
+        for (to, s) in mono.iter_mut().zip(interleaved.iter().skip(self.channel).step_by(channels)) {
+            *to = *s;
+            n += 1;
+        }
+        let (line, known, first) = (&mut self.line, &mut self.rate, self.first);
+        self.decoder.on_samples(&mono[..n], &mut |e| {
+            if let LtcEvent::Frame(f) = e {
+                let frame_rate = f.timecode.rate();
+                *known = Some(frame_rate);
+                // At its last edge a frame is over: the position is the next label's (or, in reverse, its own).
+                let (edge, position) = match f.direction {
+                    base::Direction::Reverse => (f.end_sample, f.timecode.since_midnight()),
+                    _ => (f.end_sample, f.timecode.since_midnight() + frame_rate.frames(1)),
+                };
+                let when = at + Samples(edge - first as f64).at(rate);
+                line.on_tick(when, position);
+            }
+        });
+        self.first += n as u64;
+    }
+
+    fn restart(&mut self, rate: Hertz, ltc_rate: Option<FrameRate>) {
+        self.decoder = LtcDecoder::new(rate, ltc_rate);
+        self.first = 0;
+    }
+
+    fn report(&self, now: MonoTime) -> Option<base::PositionReport> {
+        let rate = self.rate?;
+        let p = self.line.point(now)?;
+        Some(report(SourceKind::Ltc, &p, ShowPosition::Timecode { rate, at: p.position }))
+    }
+}

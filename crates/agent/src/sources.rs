@@ -1,0 +1,43 @@
+//! Where MIDI bytes and sound come from: the local feed socket, MIDI ports, audio devices, OSC. Each source is a thread that hands
+//! stamped news to the beat thread, opens again for ever, and says so when it is gone.
+
+mod device;
+mod feed;
+mod osc;
+
+use settings::agent::Source;
+use wire::SourceFlags;
+
+use crate::news::{News, NewsDesk};
+
+/// Starts every configured source.
+///
+/// # Errors
+/// A source that can never work as configured (its address cannot be bound).
+pub fn start(sources: &[Source], desk: &NewsDesk) -> std::io::Result<()> {
+    for s in sources {
+        let wanted = match s {
+            Source::Midi { .. } => SourceFlags::MIDI_WANTED,
+            Source::Audio { .. } => SourceFlags::AUDIO_WANTED,
+            Source::Feed { .. } => SourceFlags::FEED_WANTED,
+            Source::Osc { .. } => SourceFlags::OSC_WANTED,
+        };
+        desk.tell(News::Source { flag: wanted, on: true });
+        match s {
+            Source::Feed { socket, timecode, rate } => feed::start(socket, timecode.clone(), *rate, desk.clone())?,
+            Source::Osc { listen, from } => osc::start(*listen, *from, desk.clone())?,
+            Source::Midi { port, host } => device::start_midi(port.clone(), host.clone(), desk.clone())?,
+            Source::Audio { host, device, channels, timecode, rate } => device::start_audio(
+                device::AudioWanted {
+                    host: host.clone(),
+                    device: device.clone(),
+                    channels: channels.clone(),
+                    timecode: timecode.clone(),
+                    rate: *rate,
+                },
+                desk.clone(),
+            )?,
+        }
+    }
+    Ok(())
+}

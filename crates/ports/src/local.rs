@@ -1,0 +1,105 @@
+//! Local sockets and files that belong to one user alone.
+//!
+//! On Unix a local socket is a Unix-domain socket with mode 0600. Elsewhere it is a TCP socket on loopback whose port stands in
+//! the file of that name.
+
+use std::path::Path;
+
+#[cfg(unix)]
+mod unix;
+#[cfg(not(unix))]
+mod windows;
+
+#[cfg(unix)]
+use unix as sys;
+#[cfg(not(unix))]
+use windows as sys;
+
+pub use sys::Stream;
+
+/// Takes local connections.
+pub struct Listener(sys::Listener);
+
+impl Listener {
+    /// Makes the socket, in the place of one that a dead process left behind.
+    ///
+    /// # Errors
+    /// The path, and why it cannot be.
+    pub fn bind(path: &Path) -> std::io::Result<Listener> {
+        sys::bind(path).map(Listener).map_err(|e| std::io::Error::new(e.kind(), format!("{}: {e}", path.display())))
+    }
+    /// Waits for the next connection.
+    ///
+    /// # Errors
+    /// What the system says.
+    pub fn accept(&self) -> std::io::Result<Stream> {
+        sys::accept(&self.0)
+    }
+}
+
+/// Connects to a local socket.
+///
+/// # Errors
+/// The path, and why it cannot be.
+pub fn connect(path: &Path) -> std::io::Result<Stream> {
+    sys::connect(path).map_err(|e| std::io::Error::new(e.kind(), format!("{}: {e}", path.display())))
+}
+
+/// Why a secret file is not secret, if others may read it. None too when the system has no such notion.
+pub fn readable_by_others(path: &Path) -> Option<String> {
+    sys::mode(path).filter(|m| m & 0o077 != 0).map(|m| format!("others may read this secret (mode {m:03o})"))
+}
+
+/// Why a configuration file is not to be trusted: others may write it.
+pub fn writable_by_others(path: &Path) -> Option<String> {
+    sys::mode(path).filter(|m| m & 0o022 != 0).map(|m| format!("others may change this file (mode {m:03o})"))
+}
+
+/// Writes a file that only its owner may read.
+///
+/// # Errors
+/// The path, and why it cannot be.
+pub fn write_secret(path: &Path, text: &str) -> std::io::Result<()> {
+    sys::write_secret(path, text).map_err(|e| std::io::Error::new(e.kind(), format!("{}: {e}", path.display())))
+}
+
+#[cfg(all(test, unix))]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use std::io::{Read, Write};
+    use std::os::unix::fs::PermissionsExt;
+
+    #[test]
+    fn a_local_socket_is_private_and_replaces_a_stale_one() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("feed");
+        drop(Listener::bind(&path).unwrap());
+        let listener = Listener::bind(&path).unwrap();
+        assert_eq!(std::fs::metadata(&path).unwrap().permissions().mode() & 0o777, 0o600);
+        let mut client = connect(&path).unwrap();
+        let mut server = listener.accept().unwrap();
+        client.write_all(b"hi").unwrap();
+        let mut got = [0; 2];
+        server.read_exact(&mut got).unwrap();
+        assert_eq!(&got, b"hi");
+    }
+
+    #[test]
+    fn a_socket_in_use_is_not_taken() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("feed");
+        let _first = Listener::bind(&path).unwrap();
+        assert!(Listener::bind(&path).is_err());
+    }
+
+    #[test]
+    fn secrets_are_for_their_owner() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("key");
+        write_secret(&path, "secret").unwrap();
+        assert_eq!(readable_by_others(&path), None);
+        std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o644)).unwrap();
+        assert!(readable_by_others(&path).unwrap().contains("644"));
+    }
+}
