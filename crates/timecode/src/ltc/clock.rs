@@ -4,20 +4,28 @@
 //! and all edges since the last lock are read again with that period, so that nothing is lost by having to learn it: the
 //! sixty-odd equal cells of a frame that is all zeros say nothing of the period until the sync word comes.
 //!
-//! Locked, each interval is a half or a whole bit by what lies nearer, and the period follows with a gain of 1/8. Ones
-//! correct it by the sum of their halves, which a shifted slicing level leaves alone. What fits neither is a break: the
-//! bits before it and those after it do not belong together.
+//! Locked, each edge is one or two half cells after the last by what lies nearer, counted from where a phase-locked loop has
+//! that last edge. What fits neither, and a one whose second half does not come, is a break: the bits before it and those
+//! after it do not belong together.
 
 /// How many edges are kept: a frame has at most 160.
 pub(super) const EDGES: usize = 512;
 /// How many of the newest intervals a lock is judged by.
 const WINDOW: u64 = 12;
-/// Period follows by this share of the error.
+/// The period follows by this share of the error while edges are clean.
 const GAIN: f64 = 0.125;
+/// The scatter of edges (RMS, in bit periods) up to which they are clean, from which on they are noisy, and the share of an
+/// edge's error by which the phase is then corrected.
+const CLEAN: f64 = 0.03;
+const NOISY: f64 = 0.08;
+const SLOW: f64 = 0.3;
 /// Good bits after which a break is taken as an accident, not as a wrong period.
 const GOOD_RUN: u32 = 12;
 /// Cells are numbered anew after a break, this far on, so that no frame seems to reach across it.
 const BREAK_CELLS: i64 = 1_000;
+
+/// The half cell of an edge that has not been read.
+const UNREAD: i64 = i64::MAX / 2;
 
 /// One edge as the clock read it.
 #[derive(Clone, Copy, Debug, Default)]
@@ -50,6 +58,9 @@ pub(super) struct BitClock {
     /// The first edge that no lock has read.
     unread: u64,
     period: f64,
+    /// Where the loop has the last edge, and the mean square of what edges stray from it, in periods.
+    phase: f64,
+    scatter: f64,
     shortest: f64,
     longest: f64,
     locked: bool,
@@ -69,6 +80,8 @@ impl BitClock {
             count: 0,
             unread: 0,
             period: longest,
+            phase: 0.0,
+            scatter: 0.0,
             shortest,
             longest,
             locked: false,
@@ -94,16 +107,29 @@ impl BitClock {
         (oldest..self.count).rev().map(|i| self.edge(i))
     }
 
+    /// The sample of edge `i`, when it is still kept.
+    pub(super) fn at(&self, i: u64) -> Option<f64> {
+        (i < self.count && i + EDGES as u64 > self.count).then(|| self.edge(i).at)
+    }
+
+    /// The edge at this half cell, when it came lately.
+    pub(super) fn find(&self, cell: i64) -> Option<u64> {
+        let oldest = self.count.saturating_sub(EDGES as u64);
+        let last = (oldest..self.count).rev().find(|i| self.edge(*i).cell <= cell)?;
+        (self.edge(last).cell == cell).then_some(last)
+    }
+
     /// An edge at this sample.
     pub(super) fn on_edge(&mut self, at: f64, onset: bool, out: &mut impl FnMut(&Self, Clocked)) {
         let i = self.count;
-        self.edges[(i % EDGES as u64) as usize] = Edge { at, onset, ..Edge::default() };
+        self.edges[(i % EDGES as u64) as usize] = Edge { at, onset, cell: UNREAD, misfit: 0.0 };
         self.count += 1;
         if self.locked {
             self.read(i, out);
         } else if let Some(period) = self.fit() {
             self.locked = true;
             self.period = period;
+            self.scatter = CLEAN * CLEAN;
             self.good = 0;
             self.halfway = false;
             let from = self.unread.max(self.count.saturating_sub(EDGES as u64 - 1));
@@ -146,49 +172,50 @@ impl BitClock {
         let e = &mut self.edges[(i % EDGES as u64) as usize];
         e.cell = cell;
         e.misfit = 0.0;
+        self.phase = e.at;
         self.halfway = false;
     }
 
-    /// Reads the interval that ends at edge `i`.
+    /// Reads the interval that ends at edge `i`: how many half cells it lies after the last one, and how well.
     fn read(&mut self, i: u64, out: &mut impl FnMut(&Self, Clocked)) {
-        let (now, last) = (self.edge(i).at, self.edge(i - 1).at);
-        let r = (now - last) / self.period;
-        if self.edge(i - 1).onset && (0.1..1.7).contains(&r) {
-            // Where sound began is known only roughly.
-            self.take(i, if r < 0.8 { 1 } else { 2 }, 0.0);
-            if r < 0.8 {
-                self.halfway = true
-            } else {
-                self.bit(false, out)
-            }
+        let now = self.edge(i).at;
+        let half = 0.5 * self.period;
+        let r = (now - self.phase) / half;
+        // Where sound began is known only roughly, so the first interval may be of any length that is not absurd.
+        let rough = self.edge(i - 1).onset && (0.2..3.4).contains(&r);
+        let cells = if r < 1.5 { 1.0 } else { 2.0 };
+        let misfit = if rough { 0.0 } else { 2.0 * (r - cells) };
+        let odd = self.halfway && cells > 1.5;
+        if odd || misfit.abs() > if cells > 1.5 { 1.6 } else { 1.0 } {
+            self.broken(i, out);
             return;
         }
-        if self.halfway {
-            // The second half of a one, judged by the whole bit as well as by itself.
-            let whole = (now - self.edge(i.wrapping_sub(2)).at) / self.period;
-            let rough = self.edge(i.wrapping_sub(2)).onset;
-            if rough && r < 0.75 {
-                self.take(i, 1, 0.0);
-                self.bit(true, out);
-                return;
-            }
-            if r < 0.8 && (0.65..1.35).contains(&whole) {
-                self.take(i, 1, (whole - 1.0) / 0.35);
-                self.period += GAIN * self.period * (whole - 1.0);
-                self.bit(true, out);
-                return;
-            }
-        } else if (0.75..1.4).contains(&r) {
-            self.take(i, 2, (r - 1.0) / 0.25);
-            self.period += GAIN * self.period * (r - 1.0);
-            self.bit(false, out);
-            return;
-        } else if (0.25..0.75).contains(&r) {
-            self.take(i, 1, (r - 0.5) / 0.25);
+        if rough {
+            self.phase = now;
+        } else {
+            self.follow(now, cells);
+        }
+        self.take(i, cells as i64, misfit);
+        if cells < 1.5 && !self.halfway {
             self.halfway = true;
-            return;
+        } else {
+            self.bit(self.halfway, out);
         }
-        self.broken(i, r, out);
+    }
+
+    /// Corrects phase and period by an edge that came `cells` half cells after the last.
+    ///
+    /// A loop of second order whose gains follow the scatter it sees. Clean edges are taken at their word, so that speed
+    /// may change at once; noisy ones are averaged over, since an edge that strays a quarter of a bit is misread.
+    fn follow(&mut self, now: f64, cells: f64) {
+        let half = 0.5 * self.period;
+        let due = self.phase + cells * half;
+        let error = now - due;
+        let relative = error / self.period;
+        self.scatter += (relative * relative - self.scatter) / 32.0;
+        let gain = (1.0 - (self.scatter.sqrt() - CLEAN) / (NOISY - CLEAN) * (1.0 - SLOW)).clamp(SLOW, 1.0);
+        self.phase = due + gain * error;
+        self.period += GAIN * gain * gain * 2.0 / cells * error;
     }
 
     fn take(&mut self, i: u64, cells: i64, misfit: f64) {
@@ -206,7 +233,7 @@ impl BitClock {
     }
 
     /// Edge `i` fits nothing.
-    fn broken(&mut self, i: u64, r: f64, out: &mut impl FnMut(&Self, Clocked)) {
+    fn broken(&mut self, i: u64, out: &mut impl FnMut(&Self, Clocked)) {
         if self.good < GOOD_RUN && !self.rereading {
             self.unlock(i - 1, out);
             return;
@@ -214,11 +241,12 @@ impl BitClock {
         self.good = 0;
         out(self, Clocked::Break);
         self.cell += BREAK_CELLS;
-        let was_halfway = core::mem::take(&mut self.halfway);
-        if was_halfway && (0.75..1.4).contains(&r) {
+        let whole = (self.edge(i).at - self.edge(i - 1).at) / self.period;
+        if core::mem::take(&mut self.halfway) && (0.75..1.4).contains(&whole) {
             // Both ends of a whole cell start bits: the edge before was one, and no bit's middle.
             self.start_at(i - 1);
-            self.take(i, 2, (r - 1.0) / 0.25);
+            self.phase = self.edge(i).at;
+            self.take(i, 2, 0.0);
             self.bit(false, out);
         } else {
             self.start_at(i);

@@ -18,6 +18,8 @@ use super::clock::Edge;
 
 /// Half cells either side.
 const REACH: i64 = 16;
+/// A scatter of this share of a bit is no noise.
+const MISREAD: f64 = 0.12;
 
 /// Least squares in up to three unknowns, by normal equations; `c` is scaled to about 1 to keep them well conditioned.
 #[derive(Default)]
@@ -107,19 +109,19 @@ pub(super) fn edge_time<'a>(edges: impl Iterator<Item = &'a Edge>, cell: i64, pe
             return own.map(|t| origin + t);
         }
         let (x, left) = parabola.solve(2)?;
-        return Some(origin + settle(x[0], left, parabola.n - 2.0, own));
+        return Some(origin + settle(x[0], left, parabola.n - 2.0, own, period));
     }
     let (p, p_left) = parabola.solve(3)?;
     let (h, h_left) = hinge.solve(3)?;
     let (x, left) = if h_left < 0.5 * p_left { (h, h_left) } else { (p, p_left) };
-    Some(origin + settle(x[0], left, parabola.n - 3.0, own))
+    Some(origin + settle(x[0], left, parabola.n - 3.0, own, period))
 }
 
-/// The model's value, unless the edge itself contradicts it.
-fn settle(model: f64, left: f64, freedom: f64, own: Option<f64>) -> f64 {
+/// The model's value, unless the edge itself contradicts it, or the edges so scatter that they have been misread.
+fn settle(model: f64, left: f64, freedom: f64, own: Option<f64>, period: f64) -> f64 {
     let scatter = (left / freedom.max(1.0)).sqrt();
     match own {
-        Some(own) if (own - model).abs() > 0.05 + 4.0 * scatter => own,
+        Some(own) if scatter > MISREAD * period || (own - model).abs() > 0.05 + 4.0 * scatter => own,
         _ => model,
     }
 }

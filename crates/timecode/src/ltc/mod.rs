@@ -25,6 +25,7 @@ mod clock;
 mod encoder;
 mod fit;
 mod frames;
+mod rescue;
 mod slicer;
 mod steady;
 mod upsample;

@@ -79,6 +79,7 @@ pub(super) struct Slicer {
     base_gain: f64,
     level_gain: f64,
     seek_gain: f64,
+    seek_wait: f64,
     timeout: f64,
     /// How far back the mean lies that is surely on a flat top when no edge has come since, and how long that is after an
     /// edge.
@@ -124,6 +125,7 @@ impl Slicer {
             base_gain: 1.0 / (BASE_TIME * sample_rate),
             level_gain: 1.0 / (LEVEL_TIME * sample_rate),
             seek_gain: 1.0 / (SEEK_TIME * sample_rate),
+            seek_wait: 1.5 * SEEK_TIME * sample_rate,
             timeout: TIMEOUT * sample_rate,
             back: 1,
             wait: 1.0,
@@ -243,7 +245,7 @@ impl Slicer {
             self.base += self.seek_gain * (v - self.base);
             self.level += self.seek_gain * (magnitude - self.level);
             self.threshold = (HYSTERESIS * self.level).max(FLOOR);
-            if magnitude > self.threshold {
+            if magnitude > self.threshold && n - self.edge > self.seek_wait {
                 self.take_side(n, y.signum());
                 return Some(Sliced::Onset(n - 0.5 - self.delay));
             }
