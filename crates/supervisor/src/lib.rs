@@ -1,4 +1,173 @@
 //! The supervisor: sockets, watch thread, changeover outputs, page and API.
+//!
+//! Threads: the *watch* (beats in, commands out; waits for nobody), the *scribe* (words, record, snapshots), one for each agent's
+//! urgent lane, one for the tap, one for each output that may block, and tokio's for the page. News travels to the watch
+//! through `to_watch`, from it through `from_watch`: nothing else is shared.
 
+mod desk;
+mod from_watch;
+mod lanes;
+mod memory;
+mod outputs;
 pub mod page;
+mod scribe;
+mod setup;
 pub mod snapshot;
+mod tap;
+mod to_watch;
+mod watch_thread;
+
+use std::path::{Path, PathBuf};
+use std::sync::atomic::AtomicU64;
+use std::sync::{Arc, Mutex};
+
+use base::Hertz;
+use ports::os::{Gate, mono_now, wall_now};
+use watch::Brain;
+
+use crate::memory::Kept;
+use crate::outputs::Outputs;
+use crate::scribe::{Answers, HistoryBook, Scribe, ScribeDesk, State, ToScribe};
+use crate::to_watch::{ToWatch, WatchDesk};
+
+/// Why a supervisor could not start.
+#[derive(Debug, thiserror::Error)]
+pub enum StartError {
+    /// A file could not be read or made.
+    #[error("{0}: {1}")]
+    File(PathBuf, std::io::Error),
+    /// The configuration is wrong.
+    #[error(transparent)]
+    Settings(#[from] settings::SettingsError),
+    /// A key or a file that is not to be trusted.
+    #[error("{place}: {why}\n  mend: {mend}")]
+    Trust {
+        /// File, or file and key.
+        place: String,
+        /// What is wrong.
+        why: String,
+        /// What to do.
+        mend: &'static str,
+    },
+    /// The page cannot be bound as configured.
+    #[error(transparent)]
+    Page(#[from] page::PageError),
+    /// A socket or thread could not be made.
+    #[error("{0}")]
+    System(#[from] std::io::Error),
+}
+
+/// Runs the supervisor described by `rig.toml` until `stop` resolves.
+///
+/// # Errors
+/// What keeps it from starting, or a page that cannot be served any more.
+pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartError> {
+    let loaded = setup::load(config)?;
+    std::fs::create_dir_all(&loaded.shows).map_err(|e| StartError::File(loaded.shows.clone(), e))?;
+    let facts = Arc::new(loaded.facts);
+    let kept = Kept::open(&loaded.shows, &facts.title(), wall_now(), setup::first_mode(&facts.rig));
+
+    // Sockets and outputs are opened before anything can need them.
+    let listen = &facts.rig.listen;
+    let mut addresses = listen.paths.clone();
+    addresses.extend((0..Outputs::sockets(&facts.rig.outputs)).map(|_| std::net::SocketAddr::from(([0, 0, 0, 0], 0))));
+    let gate = Gate::bind(&addresses)?;
+    let (watch_desk, to) = WatchDesk::new(gate.waker());
+    let (scribe_desk, from_others) = ScribeDesk::new();
+    let outputs = Outputs::open(&facts.rig.outputs, facts.rig.machines.len(), listen.paths.len(), &watch_desk)?;
+
+    let meta = setup::show_meta(&facts, &kept);
+    let recorder = showlog::Recorder::open(&loaded.shows, &meta, mono_now(), wall_now());
+    let recorder = recorder.inspect_err(|e| tracing::error!("there will be no record: {e}")).ok();
+    let lines = std::fs::OpenOptions::new().create(true).append(true).open(loaded.shows.join("events.jsonl")).ok();
+
+    let (snapshots_to, snapshots) = tokio::sync::watch::channel(Arc::new(snapshot::Snapshot::starting(mono_now())));
+    let history: Arc<Mutex<HistoryBook>> = Arc::default();
+    let answers: Answers = Arc::default();
+    let (from_to, from_watch) = rtrb::RingBuffer::new(256);
+    let session_key = kept.session_key;
+    let memory = kept.memory;
+    let scribe = Scribe {
+        from_watch,
+        from_others,
+        record: recorder.as_ref().map(showlog::Recorder::handle),
+        lines,
+        kept,
+        dir: loaded.shows.clone(),
+        facts: facts.clone(),
+        snapshots: snapshots_to,
+        history: history.clone(),
+        answers: answers.clone(),
+        state: State::default(),
+    };
+    let scribe_thread = std::thread::Builder::new().name("scribe".into()).spawn(move || scribe.run())?;
+    scribe_desk.serve(scribe_thread.thread().clone());
+
+    let watch = watch_thread::WatchThread {
+        brain: Brain::new(setup::brain_setup(&facts), memory, mono_now()),
+        gate,
+        paths: listen.paths.len(),
+        outputs,
+        to,
+        from: from_to,
+        scribe: scribe_thread.thread().clone(),
+        said: None,
+    };
+    let said = scribe_desk.clone();
+    let watch_thread = std::thread::Builder::new().name("watch".into()).spawn(move || {
+        watch.run(|u| said.tell(ToScribe::Said { code: "started", text: format!("The supervisor watches with {u}.") }));
+    })?;
+
+    if let Some(path) = &loaded.tap {
+        let programme = facts.rig.tap.as_ref().map(|t| t.programme.clone()).unwrap_or_default();
+        let pilots = facts.rig.machines.iter().map(|m| m.pilot.map(Hertz)).collect();
+        tap::start(path, programme, pilots, watch_desk.clone())?;
+    }
+    let lanes = lanes::Lanes {
+        me: loaded.me,
+        rig: facts.rig.rig_id,
+        known: loaded.known,
+        beat_interval: base::Span::from_millis(5),
+        watch: watch_desk.clone(),
+        scribe: scribe_desk.clone(),
+    };
+    let lanes_at = lanes::start(listen.lanes, lanes)?;
+    tracing::info!("agents connect to {lanes_at}");
+
+    let desk = Arc::new(desk::SupervisorDesk {
+        snapshots,
+        watch: watch_desk.clone(),
+        scribe: scribe_desk,
+        answers,
+        tickets: AtomicU64::new(1),
+        history,
+        facts: facts.clone(),
+    });
+    let served = serve_page(desk, &facts.rig, session_key, stop);
+    watch_desk.tell(ToWatch::End);
+    let _ = watch_thread.join();
+    let _ = scribe_thread.join();
+    if let Some(r) = recorder {
+        r.close();
+    }
+    served
+}
+
+fn serve_page(
+    desk: Arc<desk::SupervisorDesk>,
+    rig: &settings::RigFile,
+    session_key: [u8; 32],
+    stop: impl Future<Output = ()>,
+) -> Result<(), StartError> {
+    let config = page::PageConfig { bind: rig.listen.page, names: Vec::new(), operator_hash: None, session_key };
+    let router = page::router(desk, &config, axum::Router::new())?;
+    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build()?;
+    runtime.block_on(async move {
+        let listener = tokio::net::TcpListener::bind(config.bind)
+            .await
+            .map_err(|e| std::io::Error::new(e.kind(), format!("listen.page {}: {e}", config.bind)))?;
+        tracing::info!("the page is at http://{}", listener.local_addr()?);
+        page::serve(listener, router, stop).await?;
+        Ok(())
+    })
+}

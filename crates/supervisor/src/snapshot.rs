@@ -66,6 +66,36 @@ pub struct Snapshot {
     pub report: Option<String>,
 }
 
+impl Snapshot {
+    /// What is shown before the watch has looked for the first time: nothing is known.
+    pub fn starting(now: MonoTime) -> Snapshot {
+        let text = "The supervisor is starting: nothing is known yet.".to_owned();
+        Snapshot {
+            format: FORMAT,
+            epoch: 0,
+            sequence: 0,
+            now,
+            wall: WallTime(0),
+            title: String::new(),
+            mode: Mode::Observe,
+            on_air: None,
+            latched: None,
+            headline: Headline { code: "starting".to_owned(), text, tone: Tone::Abnormal },
+            takeovers: Vec::new(),
+            song: None,
+            next: None,
+            offsets: Vec::new(),
+            machines: Vec::new(),
+            switch: SwitchStatus::default(),
+            alarms: Vec::new(),
+            proposal: None,
+            events: Vec::new(),
+            rules: Vec::new(),
+            report: None,
+        }
+    }
+}
+
 /// A machine, written as its letter.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize, Deserialize)]
 #[serde(try_from = "char", into = "char")]

@@ -206,6 +206,14 @@ impl Brain {
         self.judge.memory().on_air.map_or(SwitchView::Unknown, SwitchView::On)
     }
 
+    /// When the machine on air seems to have failed, by the earliest evidence there is: its first missed beat, or the last sound.
+    pub fn fault_seen(&self) -> Option<MonoTime> {
+        let on_air = self.judge.memory().on_air?;
+        let e = self.evidence.machines.get(on_air.index())?;
+        let sound = self.evidence.switch.tap_last_sound.or(e.last_sound);
+        e.first_missed.or(sound)
+    }
+
     /// The judge, for what it has to say of itself.
     pub fn judge(&self) -> &Judge {
         &self.judge
@@ -221,6 +229,7 @@ impl Brain {
         let mut view = WatchView {
             now,
             rig: self.judge.view(&self.evidence, now),
+            why: self.judge.why(),
             machines: ArrayVec::new(),
             tap: self.tap,
             worst_lateness: self.worst_lateness,

@@ -16,6 +16,8 @@ pub struct WatchView {
     pub now: MonoTime,
     /// The judge's view.
     pub rig: rig::RigView,
+    /// The rule table as it stood at the last judgement.
+    pub why: rig::view::WhyRows,
     /// The machines in order.
     pub machines: ArrayVec<MachineFigures, MAX_MACHINES>,
     /// The tap.

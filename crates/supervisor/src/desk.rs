@@ -1,0 +1,146 @@
+//! The page's desk: acts go to the watch thread with a ticket, and its answer comes back.
+
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use base::Span;
+use rig::{Act, ActAnswer};
+use tokio::sync::watch;
+
+use crate::page::{ActOutcome, BoxFuture, Desk, DeskAct, History, HistoryWindow, Who};
+use crate::scribe::{Answers, Facts, HistoryBook, RigNames, ScribeDesk, ToScribe, alarm_of};
+use crate::snapshot::{Mode, Snapshot};
+use crate::to_watch::{ToWatch, WatchDesk};
+
+/// The watch answers within microseconds; a held-up one must not hold a person up for ever.
+const PATIENCE: Duration = Duration::from_secs(2);
+
+/// See the module.
+pub struct SupervisorDesk {
+    /// Snapshots.
+    pub snapshots: watch::Receiver<Arc<Snapshot>>,
+    /// The way to the watch thread.
+    pub watch: WatchDesk,
+    /// The way to the record.
+    pub scribe: ScribeDesk,
+    /// Waiting acts.
+    pub answers: Answers,
+    /// Tickets given.
+    pub tickets: AtomicU64,
+    /// Offsets of the last minutes.
+    pub history: Arc<Mutex<HistoryBook>>,
+    /// Names.
+    pub facts: Arc<Facts>,
+}
+
+impl SupervisorDesk {
+    /// The act in the judge's words, or why it cannot be.
+    fn translate(&self, act: &DeskAct) -> Result<Act, ActOutcome> {
+        let no = |rule: &str, text: &str| ActOutcome::Refused { rule: rule.into(), text: text.into(), can_force: false };
+        let alarm = |id: u64| alarm_of(id).ok_or_else(|| no("no-such-alarm", "There is no such alarm."));
+        Ok(match act {
+            DeskAct::SetMode { mode } => Act::SetMode(match mode {
+                Mode::Observe => rig::Mode::Observe,
+                Mode::Propose => rig::Mode::Propose,
+                Mode::Act => rig::Mode::Act,
+            }),
+            DeskAct::Changeover { to, forced } => Act::Changeover { to: to.0, forced: *forced },
+            DeskAct::Release => Act::Release,
+            DeskAct::AnswerProposal { id, yes } => {
+                let stands = self.snapshots.borrow().proposal.as_ref().is_some_and(|p| p.id == *id);
+                if !stands {
+                    return Err(no("no-proposal", "That proposal no longer stands."));
+                }
+                Act::Answer { yes: *yes }
+            }
+            DeskAct::Acknowledge { alarm: id } => {
+                let (code, machine) = alarm(*id)?;
+                Act::Acknowledge { code, machine }
+            }
+            DeskAct::Shelve { alarm: id, minutes } => {
+                let (code, machine) = alarm(*id)?;
+                Act::Shelve { code, machine, lasting: Span::from_secs(i64::from(*minutes) * 60) }
+            }
+            DeskAct::OutOfService { machine } => Act::OutOfService(machine.0),
+            DeskAct::BackInService { machine } => Act::BackInService(machine.0),
+        })
+    }
+}
+
+/// The act in words.
+fn words(act: &DeskAct) -> String {
+    match act {
+        DeskAct::SetMode { mode } => format!("mode {}", format!("{mode:?}").to_lowercase()),
+        DeskAct::Changeover { to, forced: false } => format!("changeover to {to}"),
+        DeskAct::Changeover { to, forced: true } => format!("forced changeover to {to}"),
+        DeskAct::Release => "release of the latch".into(),
+        DeskAct::AnswerProposal { yes: true, .. } => "yes to the proposal".into(),
+        DeskAct::AnswerProposal { yes: false, .. } => "no to the proposal".into(),
+        DeskAct::Acknowledge { .. } => "alarm acknowledged".into(),
+        DeskAct::Shelve { minutes, .. } => format!("alarm shelved for {minutes} min"),
+        DeskAct::OutOfService { machine } => format!("{machine} out of service"),
+        DeskAct::BackInService { machine } => format!("{machine} back in service"),
+    }
+}
+
+impl Desk for SupervisorDesk {
+    fn snapshots(&self) -> watch::Receiver<Arc<Snapshot>> {
+        self.snapshots.clone()
+    }
+
+    fn act(&self, act: DeskAct, who: Who) -> BoxFuture<ActOutcome> {
+        let said = words(&act);
+        let asked = self.translate(&act);
+        let (scribe, answers, facts) = (self.scribe.clone(), self.answers.clone(), self.facts.clone());
+        let ticket = self.tickets.fetch_add(1, Ordering::Relaxed);
+        let waiting = asked.map(|a| {
+            let (to, from) = tokio::sync::oneshot::channel();
+            if let Ok(mut w) = answers.lock() {
+                w.insert(ticket, to);
+            }
+            self.watch.tell(ToWatch::Act(a, ticket));
+            from
+        });
+        Box::pin(async move {
+            let outcome = match waiting {
+                Err(refused) => refused,
+                Ok(from) => match tokio::time::timeout(PATIENCE, from).await {
+                    Ok(Ok(answer)) => outcome(&act, answer, &facts),
+                    _ => {
+                        if let Ok(mut w) = answers.lock() {
+                            w.remove(&ticket);
+                        }
+                        let text = "The watch did not answer within two seconds.".to_string();
+                        ActOutcome::Refused { rule: "no-answer".into(), text, can_force: false }
+                    }
+                },
+            };
+            let (done, came_of_it) = match &outcome {
+                ActOutcome::Refused { text, .. } => (false, format!("refused: {text}")),
+                ActOutcome::Done { .. } => (true, "done".into()),
+                ActOutcome::Asked { .. } => (true, "asked of the switch".into()),
+            };
+            scribe.tell(ToScribe::Acted { who: who.name.clone(), act, text: format!("{}: {said}: {came_of_it}", who.name), done });
+            outcome
+        })
+    }
+
+    fn history(&self, window: HistoryWindow) -> History {
+        let now = ports::os::mono_now();
+        self.history.lock().map(|h| h.lines(window, now)).unwrap_or_default()
+    }
+}
+
+fn outcome(act: &DeskAct, answer: ActAnswer, facts: &Facts) -> ActOutcome {
+    let asks_switch = matches!(act, DeskAct::Changeover { .. } | DeskAct::AnswerProposal { yes: true, .. });
+    match answer {
+        ActAnswer::Done if asks_switch => ActOutcome::Asked { text: "The switch was told.".into() },
+        ActAnswer::Done => ActOutcome::Done { text: words(act) },
+        ActAnswer::Refused(why) => ActOutcome::Refused {
+            rule: why.reason.code().into(),
+            text: why.say(&RigNames(facts)),
+            can_force: matches!(act, DeskAct::Changeover { forced: false, .. }),
+        },
+    }
+}

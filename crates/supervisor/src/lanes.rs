@@ -1,0 +1,233 @@
+//! The urgent lanes: agents connect, agree on a session, and tell their news. One thread a connection; whoever cannot prove to be a
+//! machine of this rig is hung up on within two seconds.
+
+use std::io::{Read, Write};
+use std::net::{SocketAddr, TcpListener, TcpStream};
+use std::sync::atomic::{AtomicU32, AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use base::{Machine, MachineId, RigId, Span};
+use ports::os::mono_now;
+use wire::framing::write_frame;
+use wire::message::TriggerKind;
+use wire::{Down, FrameReader, HandshakeError, Lane, PublicKey, RefuseWhy, Responder, SecretKey, Session, Up};
+
+use crate::scribe::{ScribeDesk, ToScribe};
+use crate::to_watch::{ToWatch, WatchDesk};
+
+/// How long a handshake may take.
+const PATIENCE: Duration = Duration::from_secs(2);
+/// Strangers that may be in a handshake at once.
+const STRANGERS: usize = 16;
+
+/// A machine as the lanes know it.
+#[derive(Clone)]
+pub struct Known {
+    /// Its place in the rig.
+    pub machine: Machine,
+    /// Its lasting id.
+    pub id: MachineId,
+    /// Its agent's key.
+    pub key: PublicKey,
+}
+
+/// What the lanes need.
+pub struct Lanes {
+    /// Our key.
+    pub me: SecretKey,
+    /// The rig.
+    pub rig: RigId,
+    /// Who may connect.
+    pub known: Vec<Known>,
+    /// The time between two beats that agents are told.
+    pub beat_interval: Span,
+    /// The way to the watch.
+    pub watch: WatchDesk,
+    /// The way to the record and the page.
+    pub scribe: ScribeDesk,
+}
+
+/// The newest connection of each machine: an older one that ends later says nothing about the machine.
+type Newest = Arc<Mutex<std::collections::BTreeMap<u8, u32>>>;
+
+/// Listens for ever.
+///
+/// # Errors
+/// An address that cannot be bound.
+pub fn start(address: SocketAddr, lanes: Lanes) -> std::io::Result<SocketAddr> {
+    let listener = TcpListener::bind(address)
+        .map_err(|e| std::io::Error::new(e.kind(), format!("listen.lanes {address}: {e}")))?;
+    let bound = listener.local_addr()?;
+    let lanes = Arc::new(lanes);
+    let next_session = Arc::new(AtomicU32::new(first_session()));
+    let strangers = Arc::new(AtomicUsize::new(0));
+    let newest: Newest = Arc::default();
+    std::thread::Builder::new().name("lanes".into()).spawn(move || {
+        for stream in listener.incoming() {
+            let Ok(stream) = stream else {
+                std::thread::sleep(Duration::from_millis(50));
+                continue;
+            };
+            if strangers.load(Ordering::Relaxed) >= STRANGERS {
+                continue;
+            }
+            strangers.fetch_add(1, Ordering::Relaxed);
+            let (lanes, next, strangers, newest) =
+                (lanes.clone(), next_session.clone(), strangers.clone(), newest.clone());
+            let made = std::thread::Builder::new().name("lane".into()).spawn(move || {
+                let peer = stream.peer_addr().map_or_else(|_| "somebody".into(), |a| a.to_string());
+                let shaken = shake_hands(&lanes, &stream, &next);
+                strangers.fetch_sub(1, Ordering::Relaxed);
+                match shaken {
+                    Ok(talk) => talk.run(&lanes, &newest),
+                    Err(why) => {
+                        tracing::warn!("{peer}: {why}");
+                        lanes.scribe.tell(ToScribe::Stranger { from: peer, why });
+                    }
+                }
+            });
+            if made.is_err() {
+                tracing::error!("no thread could be made for a connection");
+            }
+        }
+    })?;
+    Ok(bound)
+}
+
+/// Session numbers begin anywhere, so that a restarted supervisor does not take an old session for a new one.
+fn first_session() -> u32 {
+    let id = ports::os::random_id();
+    u32::from_le_bytes([id[0], id[1], id[2], id[3]]) | 1
+}
+
+/// A machine's connection after the handshake.
+struct Talk {
+    stream: TcpStream,
+    frames: FrameReader,
+    session: Session,
+    known: Known,
+}
+
+fn shake_hands(lanes: &Lanes, stream: &TcpStream, next: &AtomicU32) -> Result<Talk, String> {
+    let mut stream = stream.try_clone().map_err(|e| e.to_string())?;
+    let text = |e: std::io::Error| e.to_string();
+    stream.set_nodelay(true).map_err(text)?;
+    stream.set_read_timeout(Some(PATIENCE)).map_err(text)?;
+    stream.set_write_timeout(Some(PATIENCE)).map_err(text)?;
+    let mut frames = FrameReader::sealed();
+    let knock = read_frame(&mut stream, &mut frames)?.ok_or("hung up before the handshake")?;
+    let responder = match Responder::read(&lanes.me, lanes.rig, &knock) {
+        Ok(r) => r,
+        Err(e @ HandshakeError::Version { .. }) => {
+            let mut out = Vec::new();
+            write_frame(&wire::handshake::other_version(), &mut out);
+            let _ = stream.write_all(&out);
+            return Err(e.to_string());
+        }
+        Err(e) => return Err(e.to_string()),
+    };
+    let peer = responder.peer();
+    let known = lanes.known.iter().find(|k| k.key == peer).cloned().ok_or_else(|| {
+        format!("the key {peer} belongs to no machine of this rig; mend: put it into rig.toml, or take that agent away")
+    })?;
+    let number = next.fetch_add(1, Ordering::Relaxed).max(1);
+    let (session, answer) = responder.accept(number).map_err(|e| e.to_string())?;
+    let mut out = Vec::new();
+    write_frame(&answer, &mut out);
+    stream.write_all(&out).map_err(text)?;
+    Ok(Talk { stream, frames, session, known })
+}
+
+fn read_frame(stream: &mut TcpStream, frames: &mut FrameReader) -> Result<Option<Vec<u8>>, String> {
+    let mut buffer = [0u8; 8192];
+    loop {
+        if let Some(f) = frames.next_frame().map_err(|e| e.to_string())? {
+            return Ok(Some(f.to_vec()));
+        }
+        match stream.read(&mut buffer) {
+            Ok(0) => return Ok(None),
+            Ok(n) => frames.on_bytes(&buffer[..n]),
+            Err(e) if e.kind() == std::io::ErrorKind::Interrupted => {}
+            Err(e) => return Err(e.to_string()),
+        }
+    }
+}
+
+impl Talk {
+    /// Reads to the end. The first message proves that the handshake was no replay; only then the session takes the old one's place.
+    fn run(mut self, lanes: &Lanes, newest: &Newest) {
+        let m = self.known.machine;
+        let number = self.session.id();
+        let mut plain = vec![0u8; wire::session::MAX_FRAME];
+        let mut welcomed = false;
+        let why = loop {
+            let frame = match read_frame(&mut self.stream, &mut self.frames) {
+                Ok(Some(f)) => f,
+                Ok(None) => break "closed by the other end".to_string(),
+                Err(e) => break e,
+            };
+            let Ok(len) = self.session.open(Lane::Urgent, &frame, &mut plain) else { continue };
+            let up = match wire::decode_up(&plain[..len]) {
+                Ok(up) => up,
+                Err(e) => {
+                    tracing::warn!("machine {m}: {e}");
+                    continue;
+                }
+            };
+            if !welcomed {
+                let Up::Hello(hello) = &up else { break "its first message was no hello".into() };
+                if hello.machine != self.known.id {
+                    let text = "this key belongs to another machine id".to_string();
+                    self.say(&Down::Refuse { why: RefuseWhy::WrongMachine, text: text.clone() });
+                    break text;
+                }
+                welcomed = true;
+                if let Ok(mut n) = newest.lock() {
+                    n.insert(m.into(), number);
+                }
+                let beats = self.session.split_off(&[Lane::Path1, Lane::Path2]);
+                lanes.watch.tell(ToWatch::Session(m, Box::new(beats)));
+                self.say(&Down::Welcome { machine: m, beat_interval: lanes.beat_interval, term: 0 });
+                let _ = self.stream.set_read_timeout(None);
+            }
+            hand_on(m, up, lanes);
+        };
+        let is_newest = newest.lock().is_ok_and(|n| n.get(&m.into()) == Some(&number));
+        if welcomed && is_newest {
+            lanes.watch.tell(ToWatch::LaneClosed(m, mono_now()));
+        }
+        tracing::warn!("machine {m}: the urgent lane ended: {why}");
+    }
+
+    fn say(&mut self, down: &Down) {
+        let Ok(plain) = wire::encode_down(down) else { return };
+        let mut sealed = vec![0u8; plain.len() + wire::session::OVERHEAD];
+        if let Ok(len) = self.session.seal(Lane::Urgent, &plain, &mut sealed) {
+            let mut out = Vec::new();
+            write_frame(&sealed[..len], &mut out);
+            let _ = self.stream.write_all(&out);
+        }
+    }
+}
+
+/// What concerns the judgement goes to the watch, everything to the record.
+fn hand_on(m: Machine, up: Up, lanes: &Lanes) {
+    match &up {
+        Up::Goodbye { .. } => {
+            lanes.watch.tell(ToWatch::Goodbye(m));
+        }
+        Up::Trigger { at, what: TriggerKind::Stop | TriggerKind::Jump, .. } => {
+            lanes.watch.tell(ToWatch::StopTrigger(m, *at));
+        }
+        Up::Inventory(i) if !i.channels.is_empty() => {
+            let mut programme = [false; wire::beat::MAX_LEVELS];
+            for (p, name) in programme.iter_mut().zip(&i.channels) {
+                *p = !matches!(name.as_str(), "" | "timecode" | "pilot" | "click");
+            }
+            lanes.watch.tell(ToWatch::Channels(m, programme));
+        }
+        _ => {}
+    }
+    lanes.scribe.tell(ToScribe::Up(m, up));
+}

@@ -1,0 +1,401 @@
+//! What happened, in words: the judge's actions, agents' messages and people's acts become events.
+
+use std::io::Write;
+
+use base::{Machine, MonoTime, Span, TransportState};
+use rig::{Action, AlarmChange, Transition};
+use showlog::{Event, EventKind, detail};
+use watch::WatchView;
+use wire::Up;
+
+use super::names::RigNames;
+use super::{Scribe, ToScribe, event};
+use crate::page::{DeskAct, Mark, MarkKind};
+use crate::snapshot::Tone;
+
+/// One line of `events.jsonl`: what a script needs to follow a show.
+pub fn write_line(file: &mut std::fs::File, e: &Event) {
+    let line = serde_json::json!({
+        "mono_ns": e.at.nanos(),
+        "wall_ns": e.wall.0,
+        "kind": e.kind.word(),
+        "code": e.code,
+        "machine": e.machine.map(|m| m.to_string()),
+        "text": e.text,
+        "detail": e.detail,
+    });
+    if let Err(why) = writeln!(file, "{line}") {
+        tracing::error!("events.jsonl: {why}");
+    }
+}
+
+impl Scribe {
+    pub(super) fn on_action(&mut self, at: MonoTime, action: Action) {
+        let names = RigNames(&self.facts.clone());
+        match action {
+            Action::Changeover { to, rule, reason, forced, cost, term } => {
+                self.state.changeovers += 1;
+                let d = self.changeover_detail(detail::Stage::Intent, to, rule.code());
+                let d = detail::Changeover { forced, jump: cost.jump, level: cost.level, ..d };
+                let text = format!("Changeover to {to}: {} The audience hears {}.", reason.say(&names), cost.say());
+                let mut e = event(at, EventKind::Changeover, "intent", text).about(to).with(&d);
+                if let Some(o) = e.detail.as_object_mut() {
+                    o.insert("term".into(), term.into());
+                    o.insert("reason".into(), reason.reason.code().into());
+                }
+                self.write(e, Tone::Danger, None);
+            }
+            Action::NextOutput { to, tried, .. } => {
+                let text = format!("Not confirmed: the command to go to {to} is sent again by the next output (try {}).", tried + 1);
+                self.write(event(at, EventKind::Switch, "next-output", text).about(to), Tone::Abnormal, None);
+            }
+            Action::Confirmed { to, after } => {
+                self.state.last_confirmed = Some(at);
+                self.state.outputs_failed.clear();
+                let d = self.changeover_detail(detail::Stage::Confirmed, to, "");
+                let text = format!("Confirmed: {to} is on air, {:.1} ms after the command.", after.millis_f64());
+                self.write(event(at, EventKind::Changeover, "confirmed", text).about(to).with(&d), Tone::Neutral, None);
+                self.mark(at, MarkKind::Changeover, Some(to), format!("{to} on air"));
+            }
+            Action::Propose { to, rule, reason, gate } => {
+                let id = at.nanos();
+                self.state.proposal = Some((id, at));
+                let text = format!("Proposed: change over to {to}? {}", reason.say(&names));
+                let d = serde_json::json!({ "to": to.to_string(), "rule": rule.code(), "gate": gate.code() });
+                self.write(event(at, EventKind::Proposal, "proposed", text).about(to).with(&d), Tone::Action, None);
+            }
+            Action::Withdraw => {
+                self.state.proposal = None;
+                self.write(event(at, EventKind::Proposal, "withdrawn", "The proposal is moot."), Tone::Neutral, None);
+            }
+            Action::WouldHave { to, rule, reason } => {
+                let text = format!("Observing: a changeover to {to} would have been made now. {}", reason.say(&names));
+                let d = detail::Refusal { rule: rule.code().into(), to: Some(to), evidence: Vec::new() };
+                self.write(event(at, EventKind::Refusal, "would-have", text).about(to).with(&d), Tone::Action, None);
+            }
+            Action::Refused { rule, gate, cause, reason } => {
+                let text = format!("{} No changeover: {}", cause.say(&names), reason.say(&names));
+                let d = detail::Refusal { rule: gate.code().into(), to: None, evidence: Vec::new() };
+                self.write(event(at, EventKind::Refusal, rule.code(), text).with(&d), Tone::Abnormal, None);
+            }
+            Action::Adopted { to, moved } => {
+                let (code, text) = if moved {
+                    ("moved", format!("The switch went to {to} without us: adopted."))
+                } else {
+                    ("adopted", format!("The switch has {to} on air."))
+                };
+                let tone = if moved { Tone::Abnormal } else { Tone::Neutral };
+                self.write(event(at, EventKind::Switch, code, text).about(to), tone, None);
+                self.mark(at, MarkKind::Changeover, Some(to), format!("{to} on air"));
+            }
+            Action::Latched(latch) => {
+                self.state.latched_at = Some(at);
+                self.state.latched_text = format!("Unprotected since the switch went to {}: release it when all is well.", latch.to);
+                let text = format!("Latched: nothing more moves by itself until a person releases it ({} is on air).", latch.to);
+                self.write(event(at, EventKind::Switch, "latched", text).about(latch.to), Tone::Action, None);
+            }
+            Action::Released => {
+                self.state.latched_at = None;
+                self.write(event(at, EventKind::Switch, "released", "The latch is released: the rig is protected again."), Tone::Good, None);
+            }
+            Action::Fitness { machine, fitness, reasons } => {
+                let words: Vec<String> = reasons.iter().map(|r| r.say(&names)).collect();
+                let text = match words.first() {
+                    Some(w) => format!("{machine} is {}: {w}", word(fitness)),
+                    None => format!("{machine} is {}.", word(fitness)),
+                };
+                let d = detail::Fitness { fitness: record_fitness(fitness), reasons: words };
+                let tone = if fitness == rig::Fitness::Fit { Tone::Good } else { Tone::Abnormal };
+                self.write(event(at, EventKind::Fitness, word(fitness), text).about(machine).with(&d), tone, None);
+            }
+            Action::Alarm(change) => self.on_alarm(at, &change),
+            Action::Persist(memory) => self.keep(memory),
+        }
+    }
+
+    fn changeover_detail(&self, stage: detail::Stage, to: Machine, rule: &str) -> detail::Changeover {
+        let from = self.kept.memory.on_air.filter(|f| *f != to);
+        detail::Changeover {
+            number: self.state.changeovers,
+            stage,
+            to,
+            from,
+            rule: rule.into(),
+            forced: false,
+            by: None,
+            fault_at: None,
+            jump: None,
+            level: None,
+            evidence: Vec::new(),
+        }
+    }
+
+    pub(super) fn on_commanded(
+        &mut self,
+        to: Machine,
+        verdict: MonoTime,
+        sent: MonoTime,
+        fault: Option<MonoTime>,
+        output: usize,
+        went_out: bool,
+    ) {
+        self.state.outputs_failed.insert(output, !went_out);
+        let d = detail::Changeover { fault_at: fault, ..self.changeover_detail(detail::Stage::Sent, to, "") };
+        let text = if went_out {
+            format!("The command to go to {to} left output {} {:.2} ms after the verdict.", output + 1, (sent - verdict).millis_f64())
+        } else {
+            format!("Output {} could not send the command to go to {to}.", output + 1)
+        };
+        let code = if went_out { "sent" } else { "not-sent" };
+        let tone = if went_out { Tone::Neutral } else { Tone::Danger };
+        self.write(event(sent, EventKind::Changeover, code, text).about(to).with(&d), tone, None);
+    }
+
+    fn on_alarm(&mut self, at: MonoTime, change: &AlarmChange) {
+        let facts = self.facts.clone();
+        let text = change.say(&RigNames(&facts));
+        let transition = match change.transition {
+            Transition::Raised | Transition::Unshelved | Transition::Unsuppressed => detail::Transition::Raised,
+            Transition::Acknowledged => detail::Transition::Acknowledged,
+            Transition::Shelved => detail::Transition::Shelved,
+            _ => detail::Transition::Cleared,
+        };
+        let priority = match change.priority {
+            rig::Priority::Low => detail::Priority::Low,
+            rig::Priority::Medium => detail::Priority::Medium,
+            rig::Priority::High => detail::Priority::High,
+        };
+        let d = detail::Alarm { priority, transition, cause: None, mend: None, by: None };
+        let tone = match (transition, change.priority) {
+            (detail::Transition::Raised, rig::Priority::High) => Tone::Danger,
+            (detail::Transition::Raised, _) => Tone::Abnormal,
+            _ => Tone::Neutral,
+        };
+        let mut e = event(at, EventKind::Alarm, change.code.code(), text).with(&d);
+        e.machine = change.machine;
+        if transition == detail::Transition::Cleared {
+            e.text = format!("Over: {}", e.text);
+        }
+        self.write(e, tone, None);
+    }
+
+    pub(super) fn on_other(&mut self, news: ToScribe) {
+        let now = ports::os::mono_now();
+        match news {
+            ToScribe::Up(m, up) => self.on_up(m, up, now),
+            ToScribe::Stranger { from, why } => {
+                let text = format!("Somebody at {from} is no machine of this rig: {why}");
+                self.write(event(now, EventKind::Supervisor, "stranger", text), Tone::Abnormal, None);
+            }
+            ToScribe::Acted { who, act, text, done } => {
+                if done {
+                    self.note_act(&who, &act);
+                }
+                let d = detail::Operator { who: who.clone(), through: "page".into() };
+                let e = event(now, EventKind::Operator, if done { "done" } else { "refused" }, text).with(&d);
+                self.write(e, Tone::Neutral, Some(who));
+            }
+            ToScribe::Said { code, text } => {
+                self.write(event(now, EventKind::Supervisor, code, text), Tone::Neutral, None);
+            }
+        }
+    }
+
+    fn note_act(&mut self, who: &str, act: &DeskAct) {
+        match act {
+            DeskAct::Acknowledge { alarm } => {
+                self.state.acknowledged.insert(*alarm, who.into());
+            }
+            DeskAct::OutOfService { machine } => {
+                self.state.out_of_service.insert(machine.0.into(), format!("by {who}"));
+            }
+            DeskAct::BackInService { machine } => {
+                self.state.out_of_service.remove(&machine.0.into());
+            }
+            _ => {}
+        }
+    }
+
+    fn on_up(&mut self, m: Machine, up: Up, now: MonoTime) {
+        let (kind, code, text, tone) = match up {
+            Up::Hello(h) => {
+                let text = format!("{m}'s agent is here: {} on {}, version {}.", h.name, h.system, h.software);
+                (EventKind::Supervisor, "agent-here", text, Tone::Neutral)
+            }
+            Up::Inventory(i) => {
+                self.state.channels.insert(m.into(), i.channels.clone());
+                return;
+            }
+            Up::Patch { channel, bank_msb, bank_lsb, program, .. } => {
+                let bank = match (bank_msb, bank_lsb) {
+                    (None, None) => String::new(),
+                    (msb, lsb) => format!(" in bank {}/{}", number(msb), number(lsb)),
+                };
+                let text = format!("{m} sent program {program}{bank} on channel {channel}.");
+                (EventKind::Patch, "patch", text, Tone::Neutral)
+            }
+            Up::Trigger { what, .. } => {
+                (EventKind::Note, "trigger", format!("{m} heard the trigger: {what:?}."), Tone::Neutral)
+            }
+            Up::PlayerGone { .. } => {
+                (EventKind::Health, "player-gone", format!("{m}'s agent says that its player is gone."), Tone::Abnormal)
+            }
+            Up::Goodbye { why } => {
+                (EventKind::Supervisor, "goodbye", format!("{m}'s agent says goodbye: {why:?}."), Tone::Abnormal)
+            }
+            Up::Health(h) => {
+                self.state.health.insert(m.into(), h);
+                return;
+            }
+            Up::Source { name, state, why, .. } => {
+                (EventKind::Health, "source", format!("{m}: source {name} is {state:?}. {why}"), Tone::Neutral)
+            }
+        };
+        self.write(event(now, kind, code, text).about(m), tone, None);
+    }
+
+    /// A song began when the machine on air rolls in another one than before.
+    pub(super) fn look_for_song(&mut self, view: &WatchView) {
+        let Some(on_air) = on_air(view) else { return };
+        let Some(f) = view.machines.get(on_air.index()) else { return };
+        let rolling = f.position.is_some_and(|(_, r)| r.state == TransportState::Rolling);
+        let Some(place) = f.place.map(|p| p.value).filter(|_| rolling) else { return };
+        if self.state.song == Some(place.song) {
+            return;
+        }
+        if let Some(old) = self.state.song.filter(|s| *s > 0) {
+            self.song_event(view.now, old, false);
+        }
+        self.state.song = Some(place.song);
+        if place.song > 0 {
+            self.song_event(view.now, place.song, true);
+        }
+    }
+
+    fn song_event(&mut self, at: MonoTime, number: u16, started: bool) {
+        let name = self.facts.song(number).map_or_else(|| number.to_string(), |s| s.name.clone());
+        let text = format!("{name} {}.", if started { "began" } else { "ended" });
+        let d = detail::Song { number, started };
+        self.write(event(at, EventKind::Song, if started { "began" } else { "ended" }, text).with(&d), Tone::Neutral, None);
+        if started {
+            self.mark(at, MarkKind::SongStart, None, name);
+        }
+    }
+
+    /// Steps of the offset and dropouts, as the figures count them.
+    pub(super) fn look_for_steps(&mut self, view: &WatchView) {
+        for (i, f) in view.machines.iter().enumerate() {
+            let Some(m) = Machine::new(i) else { continue };
+            if let Some(fit) = &f.offset_fit {
+                let seen = self.state.steps_seen[i];
+                self.state.steps_seen[i] = fit.steps;
+                if let Some(step) = fit.last_step.filter(|_| fit.steps > seen) {
+                    let text = format!("The offset against {m} moved by {:.1} ms at once.", step.size.millis_f64());
+                    let d = detail::Step { by: step.size };
+                    self.write(event(step.at, EventKind::Step, "step", text.clone()).about(m).with(&d), Tone::Neutral, None);
+                    self.mark(step.at, MarkKind::Step, Some(m), text);
+                }
+            }
+            let Some(beat) = &f.beat else { continue };
+            let seen = self.state.dropouts_seen[i].replace(beat.dropouts);
+            if let Some(n) = seen.map(|s| beat.dropouts.wrapping_sub(s)).filter(|n| (1..1000).contains(n)) {
+                let text = format!("{m} lost sound: {n} {}.", if n == 1 { "dropout" } else { "dropouts" });
+                let d = detail::Dropout { length: Span::ZERO, channels: Vec::new() };
+                self.write(event(view.now, EventKind::Dropout, "dropout", text.clone()).about(m).with(&d), Tone::Neutral, None);
+                self.mark(view.now, MarkKind::Dropout, Some(m), text);
+            }
+        }
+    }
+
+    fn mark(&self, at: MonoTime, kind: MarkKind, machine: Option<Machine>, text: String) {
+        if let Ok(mut h) = self.history.lock() {
+            h.mark(Mark { at, kind, machine: machine.map(Into::into), text });
+        }
+    }
+
+    /// The figures into the record.
+    pub(super) fn sample(&self, view: &WatchView) {
+        let Some(record) = &self.record else { return };
+        let place = on_air(view).and_then(|m| view.machines.get(m.index())).and_then(|f| f.place).map(|p| p.value);
+        let machines = view.machines.iter().zip(&view.rig.machines).map(|(f, r)| machine_sample(view.now, f, r)).collect();
+        record.sample(showlog::Sample {
+            at: view.now,
+            on_air: view.rig.on_air,
+            mode: match view.rig.mode {
+                rig::Mode::Observe => showlog::Mode::Observe,
+                rig::Mode::Propose => showlog::Mode::Propose,
+                rig::Mode::Act => showlog::Mode::Act,
+            },
+            latched: view.rig.latched.is_some(),
+            song: place.map(|p| p.song),
+            song_at: place.map(|p| p.at),
+            takeover: showlog::Takeover {
+                to: view.rig.standby,
+                jump: view.rig.takeover.jump,
+                level: view.rig.takeover.level,
+            },
+            machines,
+        });
+    }
+}
+
+fn machine_sample(now: MonoTime, f: &watch::MachineFigures, r: &rig::MachineView) -> showlog::MachineSample {
+    let offset = f.offset.filter(|o| now - o.2 < Span::from_millis(500));
+    let e = &f.evidence;
+    showlog::MachineSample {
+        fitness: if r.out_of_service { showlog::Fitness::OutOfService } else { record_fitness(r.fitness) },
+        heard: f.heard,
+        player: e.player.and_then(|p| p.fresh(now)).unwrap_or_default(),
+        transport: e.transport.and_then(|t| t.fresh(now)).unwrap_or_default(),
+        audio: e.audio.and_then(|a| a.fresh(now)).unwrap_or_default(),
+        clock: f.clock.state,
+        paths_alive: e.paths_alive,
+        song: f.place.and_then(|p| p.fresh(now)).map(|p| p.song),
+        offset: offset.map(|o| f.offset_fit.map_or(o.0, |fit| fit.offset)),
+        bound: offset.map(|o| o.1),
+        drift: f.offset_fit.and_then(|v| v.drift).map(|d| d.0),
+        peak: f.beat.as_ref().and_then(|b| b.levels.iter().map(|l| l.peak).max()).map(base::Dbfs::from),
+        rms: f.level,
+        beats_lost: Some(u32::try_from(f.beats_lost).unwrap_or(u32::MAX)),
+        lateness: f.beat.as_ref().map(|b| b.lateness),
+        host: [
+            (e.host.on_battery, showlog::MachineSample::ON_BATTERY),
+            (e.host.hot, showlog::MachineSample::HOT),
+            (e.host.disk_low, showlog::MachineSample::DISK_LOW),
+        ]
+        .iter()
+        .filter(|(on, _)| *on)
+        .fold(0, |a, (_, bit)| a | bit),
+    }
+}
+
+/// The machine on air, if it is known.
+pub fn on_air(view: &WatchView) -> Option<Machine> {
+    match view.rig.on_air {
+        base::SwitchView::On(m) => Some(m),
+        _ => None,
+    }
+}
+
+/// The word for a fitness.
+pub const fn word(f: rig::Fitness) -> &'static str {
+    match f {
+        rig::Fitness::Fit => "fit",
+        rig::Fitness::Degraded => "degraded",
+        rig::Fitness::Unfit => "unfit",
+        rig::Fitness::Unknown => "unknown",
+    }
+}
+
+fn record_fitness(f: rig::Fitness) -> showlog::Fitness {
+    match f {
+        rig::Fitness::Fit => showlog::Fitness::Fit,
+        rig::Fitness::Degraded => showlog::Fitness::Degraded,
+        rig::Fitness::Unfit => showlog::Fitness::Unfit,
+        rig::Fitness::Unknown => showlog::Fitness::Unknown,
+    }
+}
+
+fn number(n: Option<u8>) -> String {
+    n.map_or_else(|| "-".into(), |n| n.to_string())
+}

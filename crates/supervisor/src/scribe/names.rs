@@ -1,0 +1,63 @@
+//! What the rig is called, for sentences.
+
+use base::{FrameRate, Hertz, Machine, Span};
+use settings::{RigFile, ShowFile};
+use timecode::Timecode;
+
+/// Names and numbers that do not change while the supervisor runs.
+pub struct Facts {
+    /// The rig file.
+    pub rig: RigFile,
+    /// The show file, if there is one.
+    pub show: Option<ShowFile>,
+    /// Each song's start, in the show file's order.
+    pub starts: Vec<Span>,
+}
+
+impl Facts {
+    /// From the files.
+    pub fn new(rig: RigFile, show: Option<ShowFile>) -> Facts {
+        let starts = show.as_ref().map_or_else(Vec::new, |s| s.songs.iter().map(|x| start_of(x, s.frame_rate)).collect());
+        Facts { rig, show, starts }
+    }
+
+    /// The show's title, or the rig's name.
+    pub fn title(&self) -> String {
+        self.show.as_ref().map_or_else(|| self.rig.name.clone(), |s| s.title.clone())
+    }
+
+    /// A machine's name.
+    pub fn machine(&self, m: Machine) -> String {
+        self.rig.machines.get(m.index()).map_or_else(|| m.to_string(), |e| e.name.clone())
+    }
+
+    /// The song with this number, from 1.
+    pub fn song(&self, number: u16) -> Option<&settings::show::Song> {
+        self.show.as_ref()?.songs.get(usize::from(number).checked_sub(1)?)
+    }
+
+    /// The rate that samples are told in.
+    pub fn sample_rate(&self) -> Hertz {
+        Hertz(48_000.0)
+    }
+}
+
+/// Time since 00:00:00:00 of a song's start. The show file was checked when it was read.
+fn start_of(song: &settings::show::Song, rate: FrameRate) -> Span {
+    song.start_fields()
+        .and_then(|[h, m, s, f]| Timecode::new(rate, h, m, s, f).ok())
+        .map_or(Span::ZERO, |t| t.since_midnight())
+}
+
+/// Names for the judge's sentences.
+pub struct RigNames<'a>(pub &'a Facts);
+
+impl rig::Names for RigNames<'_> {
+    fn song(&self, number: u16) -> String {
+        self.0.song(number).map_or_else(|| "no listed song".into(), |s| s.name.clone())
+    }
+    fn section(&self, song: u16, section: u16) -> String {
+        let named = self.0.song(song).and_then(|s| s.sections.get(usize::from(section).checked_sub(1)?));
+        named.map_or_else(|| "no named section".into(), |s| s.name.clone())
+    }
+}

@@ -1,0 +1,425 @@
+//! The snapshot: all figures of the watch in the form that the page and `twinkeel status` show.
+
+use base::{Dbfs, Machine, Millis, MonoTime, Reading, Samples, ShowPosition, Span, SwitchView, TransportState, WallTime};
+use rig::{AlarmCode, Reason as Why};
+use showlog::RecordHealth;
+use timecode::Timecode;
+use watch::{MachineFigures, WatchView};
+use wire::HostFlags;
+
+use super::State;
+use super::events::on_air;
+use super::names::{Facts, RigNames};
+use crate::memory::Kept;
+use crate::snapshot::{
+    AlarmState, AlarmView, ClockView, Drift, Fitness, Forecast, Headline, HostView, Latched, Letter, LevelView, LinkView,
+    MachineView, Mode, NextSong, OffsetLimits, OffsetNow, OffsetView, OutputState, OutputView, PathView, Priority,
+    Proposal, Reason, Role, RuleRow, Snapshot, Song, SourceView, SwitchStatus, Takeover, Tone,
+};
+
+/// Figures of the watch are worth this long on the page.
+const WORTH: Span = Span::from_millis(700);
+
+/// The picture as it is.
+pub fn snapshot(
+    view: &WatchView,
+    state: &State,
+    facts: &Facts,
+    kept: &Kept,
+    record: Option<RecordHealth>,
+    now: MonoTime,
+    wall: WallTime,
+) -> Snapshot {
+    let names = RigNames(facts);
+    let latched = view.rig.latched.map(|l| Latched {
+        since: state.latched_at.unwrap_or(now),
+        text: if state.latched_text.is_empty() {
+            format!("Unprotected since the switch went to {}.", l.to)
+        } else {
+            state.latched_text.clone()
+        },
+        release_offered: view.rig.release_offered,
+    });
+    let mut alarms: Vec<AlarmView> = view.rig.alarms.iter().map(|a| alarm(a, state, &names, now, wall)).collect();
+    if let Some(r) = record.filter(|r| r.failing.is_some()) {
+        alarms.insert(0, record_alarm(&r, now, wall));
+    }
+    Snapshot {
+        format: crate::snapshot::FORMAT,
+        epoch: state.epoch,
+        sequence: state.sequence,
+        now,
+        wall,
+        title: kept.title.clone(),
+        mode: mode(view.rig.mode),
+        on_air: on_air(view).map(Letter),
+        latched,
+        headline: headline(view, &names),
+        takeovers: takeovers(view, facts, &names),
+        song: song(view, facts),
+        next: next(view, facts),
+        offsets: Machine::first(view.machines.len()).skip(1).map(|m| offset(view, m, facts)).collect(),
+        machines: view.machines.iter().enumerate().map(|(i, f)| machine(view, i, f, state, facts, &names)).collect(),
+        switch: switch(view, state, facts),
+        alarms,
+        proposal: view.rig.proposal.map(|p| Proposal {
+            id: p.since.nanos(),
+            to: Letter(p.to),
+            text: format!("Change over to {}? {} You would hear {}.", p.to, p.reason.say(&names), view.rig.takeover.say()),
+        }),
+        events: state.events.iter().cloned().collect(),
+        rules: view
+            .why
+            .iter()
+            .map(|r| RuleRow {
+                id: r.rule.code().into(),
+                holds: r.holds,
+                text: format!("{}{}", if r.decides { "Decides: " } else { "" }, r.sentence.say(&names)),
+            })
+            .collect(),
+        report: None,
+    }
+}
+
+fn headline(view: &WatchView, names: &RigNames<'_>) -> Headline {
+    let h = view.rig.headline;
+    let mut text = h.say(names);
+    if let Some(because) = view.rig.because {
+        text = format!("{text} {}", because.say(names));
+    }
+    if h.reason == Why::CanTakeOver && view.rig.latched.is_some() {
+        text = format!("{text} By hand only: the rig is latched.");
+    }
+    let tone = match h.reason {
+        Why::CanTakeOver | Why::CanTakeOverAtRest if view.rig.latched.is_some() => Tone::Abnormal,
+        Why::CanTakeOver | Why::CanTakeOverAtRest => Tone::Good,
+        Why::ProposalStands => Tone::Action,
+        Why::CanReplaceDeadAir | Why::CannotTakeOverYet | Why::CommandPending => Tone::Abnormal,
+        _ => Tone::Danger,
+    };
+    Headline { code: h.reason.code().into(), text, tone }
+}
+
+fn takeovers(view: &WatchView, facts: &Facts, names: &RigNames<'_>) -> Vec<Takeover> {
+    let on_air = on_air(view);
+    let mut list: Vec<Takeover> = Vec::new();
+    for m in Machine::first(view.machines.len()).filter(|m| Some(*m) != on_air) {
+        let best = view.rig.standby == Some(m);
+        let possible = best && view.rig.standby_good_for == rig::StandbyFor::Anything;
+        let cost = if best { view.rig.takeover } else { rig::TakeoverCost::default() };
+        let reasons = view.rig.machines.get(m.index()).map(|v| &v.reasons);
+        let why_not = reasons.and_then(|r| r.first()).map(|r| r.say(names));
+        let text = match (possible, why_not) {
+            (true, _) => format!("You would hear {}.", cost.say()),
+            (false, Some(why)) => why,
+            (false, None) => format!("{m} cannot take over."),
+        };
+        list.push(Takeover {
+            to: Letter(m),
+            possible,
+            jump: cost.jump.map(Millis::from),
+            jump_samples: cost.samples.map(|s| Samples(s.0.round())),
+            level: cost.level,
+            text,
+            forced_text: forced_text(view, on_air, m, facts),
+            expires: view.now + WORTH,
+        });
+    }
+    list.sort_by_key(|t| !t.possible);
+    list
+}
+
+/// What a forced changeover does to whatever follows the timecode.
+fn forced_text(view: &WatchView, from: Option<Machine>, to: Machine, _facts: &Facts) -> String {
+    let code = |m: Machine| view.machines.get(m.index()).and_then(|f| f.position).and_then(|(p, _)| label(p));
+    match (from.and_then(code), code(to)) {
+        (Some(a), Some(b)) => format!("Timecode jumps from {a} to {b}. Whatever follows it jumps too."),
+        _ => "Where the timecode jumps to is not known.".into(),
+    }
+}
+
+/// A position as timecode.
+fn label(p: ShowPosition) -> Option<String> {
+    match p {
+        ShowPosition::Timecode { rate, at } => Some(Timecode::at(rate, at).0.to_string()),
+        ShowPosition::Song { at, .. } => Some(clock(at)),
+        ShowPosition::Clocks { millis } => Some(format!("beat {:.1}", millis as f64 / 24_000.0)),
+    }
+}
+
+fn clock(at: Span) -> String {
+    let s = at.nanos().max(0) / 1_000_000_000;
+    format!("{}:{:02}", s / 60, s % 60)
+}
+
+fn song(view: &WatchView, facts: &Facts) -> Option<Reading<Song>> {
+    let f = view.machines.get(on_air(view)?.index())?;
+    let place = f.place?;
+    let (position, report) = f.position?;
+    let listed = facts.song(place.value.song)?;
+    let at = place.value.at;
+    let beat = listed.tempo.map(|t| {
+        let beats = at.secs_f64().max(0.0) * t / 60.0;
+        format!("bar {}, beat {}", (beats / 4.0) as u64 + 1, (beats % 4.0) as u64 + 1)
+    });
+    let value = Song {
+        number: place.value.song,
+        name: listed.name.clone(),
+        at,
+        left: Some((listed.length.0 - at).max(Span::ZERO)),
+        timecode: label(position),
+        bar: beat,
+        rolling: report.state == TransportState::Rolling,
+    };
+    Some(Reading { value, as_of: place.as_of, expires: place.as_of + WORTH })
+}
+
+fn next(view: &WatchView, facts: &Facts) -> Option<NextSong> {
+    let now_in = on_air(view).and_then(|m| view.machines.get(m.index())?.place).map_or(0, |p| p.value.song);
+    let number = now_in.checked_add(1)?;
+    let s = facts.song(number)?;
+    Some(NextSong { number, name: s.name.clone(), start: format!("at {}", s.start) })
+}
+
+fn offset(view: &WatchView, m: Machine, facts: &Facts) -> OffsetView {
+    let f = &view.machines[m.index()];
+    let l = &facts.rig.limits;
+    let fresh = f.offset.filter(|o| view.now - o.2 < WORTH);
+    let value = fresh.map(|o| (f.offset_fit.map_or(o.0, |fit| fit.offset), o.1, o.2));
+    let drift = f.offset_fit.and_then(|v| v.drift);
+    let forecast = f.offset_fit.filter(|_| fresh.is_some()).and_then(|v| Some((v.forecast(l.warn_offset.0)?, v)));
+    let side = |o: Span| if o.is_negative() { (m, Machine::A) } else { (Machine::A, m) };
+    let text = match value {
+        None => format!("A and {m} cannot be compared now."),
+        Some((o, _, _)) if o.abs() < Span::from_micros(100) => format!("A and {m} are in step."),
+        Some((o, _, _)) => {
+            let (ahead, behind) = side(o);
+            format!("{ahead} is {:.1} ms ahead of {behind}.", o.abs().millis_f64())
+        }
+    };
+    OffsetView {
+        of: Letter(Machine::A),
+        against: Letter(m),
+        now: value.map(|(o, bound, at)| Reading {
+            value: OffsetNow { value: Millis::from(o), bound: Millis::from(bound) },
+            as_of: at,
+            expires: at + WORTH,
+        }),
+        baseline: None,
+        limits: OffsetLimits {
+            warning: Millis::from(l.warn_offset.0),
+            changeover: Millis::from(l.near_offset.0),
+            dead_air: Millis::from(l.far_offset.0),
+        },
+        drift: drift.map(|(rate, sigma)| Drift { rate, uncertainty: base::Ppm(2.0 * sigma.0) }),
+        forecast: forecast.filter(|(f, _)| f.reached_in > Span::ZERO && f.reached_in < Span::from_secs(3600)).map(|(f, v)| {
+            let sign = v.drift.map_or(1.0, |d| d.0.0.signum());
+            Forecast {
+                limit: Millis(sign * Millis::from(l.warn_offset.0).0),
+                within: f.reached_in,
+                text: format!("reaches {:.0} ms in {}", Millis::from(l.warn_offset.0).0, clock(f.reached_in)),
+            }
+        }),
+        text,
+    }
+}
+
+fn machine(view: &WatchView, i: usize, f: &MachineFigures, state: &State, facts: &Facts, names: &RigNames<'_>) -> MachineView {
+    let m = view.rig.machines.get(i).map_or(Machine::A, |r| r.machine);
+    let r = view.rig.machines.get(i);
+    let out = r.is_some_and(|r| r.out_of_service);
+    let role = match view.rig.on_air {
+        SwitchView::On(o) if o == m => Role::OnAir,
+        _ if out => Role::OutOfService,
+        SwitchView::On(_) => Role::Standby,
+        _ => Role::Unknown,
+    };
+    let e = &f.evidence;
+    let fresh = |t: Option<MonoTime>| t.is_some_and(|t| view.now - t < WORTH);
+    MachineView {
+        letter: Letter(m),
+        name: facts.machine(m),
+        role,
+        fitness: r.map_or(Fitness::Unknown, |r| match r.fitness {
+            rig::Fitness::Fit => Fitness::Fit,
+            rig::Fitness::Degraded => Fitness::Degraded,
+            rig::Fitness::Unfit => Fitness::Unfit,
+            rig::Fitness::Unknown => Fitness::Unknown,
+        }),
+        reasons: r.map_or_else(Vec::new, |r| {
+            r.reasons.iter().map(|s| Reason { code: s.reason.code().into(), text: s.say(names) }).collect()
+        }),
+        out_of_service: out.then(|| state.out_of_service.get(&m.into()).cloned().unwrap_or_default()),
+        link: LinkView {
+            heard: f.heard,
+            paths: f
+                .paths
+                .iter()
+                .enumerate()
+                .filter(|(p, figures)| *p < facts.rig.listen.paths.len() && figures.known)
+                .map(|(p, figures)| PathView {
+                    name: format!("path {}", p + 1),
+                    alive: figures.alive,
+                    round_trip: figures.round_trip.map(Millis::from),
+                })
+                .collect(),
+            beats_lost: f.beats_lost,
+        },
+        player: e.player.and_then(|p| p.fresh(view.now)).unwrap_or_default(),
+        audio: e.audio.and_then(|a| a.fresh(view.now)).unwrap_or_default(),
+        sources: sources(f, fresh(f.beat_at)),
+        levels: f.beat.as_ref().zip(f.beat_at).map(|(b, at)| Reading {
+            value: levels(b, state.channels.get(&m.into())),
+            as_of: at,
+            expires: at + WORTH,
+        }),
+        clock: ClockView {
+            state: f.clock.state,
+            bound: (f.beat.is_some()).then(|| Millis::from(f.clock.bound)).filter(|b| b.0 < 1_000.0),
+            skew: (f.clock.state == base::ClockState::Tracking).then_some(f.clock.skew),
+        },
+        host: host(f, state.health.get(&m.into())),
+    }
+}
+
+fn sources(f: &MachineFigures, fresh: bool) -> Vec<SourceView> {
+    let Some(beat) = f.beat.as_ref() else { return Vec::new() };
+    let one = |p: &base::PositionReport| SourceView {
+        name: p.source.name().into(),
+        state: if fresh { p.state } else { TransportState::Unknown },
+        position: label(p.position).filter(|_| fresh),
+    };
+    beat.positions.iter().map(one).collect()
+}
+
+fn levels(beat: &wire::Beat, names: Option<&Vec<String>>) -> Vec<LevelView> {
+    let name = |i: usize| names.and_then(|n| n.get(i)).cloned().unwrap_or_else(|| format!("channel {}", i + 1));
+    let one = |(i, l): (usize, &wire::ChannelLevel)| LevelView { name: name(i), peak: Dbfs::from(l.peak), rms: Dbfs::from(l.rms) };
+    beat.levels.iter().enumerate().map(one).collect()
+}
+
+fn host(f: &MachineFigures, health: Option<&wire::Health>) -> HostView {
+    let flag = |h: HostFlags| f.beat.as_ref().is_some_and(|b| b.host.has(h));
+    let mut words = Vec::new();
+    if let Some(h) = health {
+        words.extend(h.on_battery.map(|b| if b { "battery".to_string() } else { "mains".to_string() }));
+        words.extend(h.temperature_tenths.map(|t| format!("{} °C", t / 10)));
+        words.extend(h.disk_free.map(|b| format!("{} GB free", b / 1_000_000_000)));
+        words.extend(h.cpu_permille.map(|c| format!("processor {} %", c / 10)));
+    }
+    HostView {
+        on_battery: flag(HostFlags::ON_BATTERY),
+        hot: flag(HostFlags::HOT),
+        disk_low: flag(HostFlags::DISK_LOW),
+        cpu_high: flag(HostFlags::CPU_HIGH),
+        text: words.join(", "),
+    }
+}
+
+fn switch(view: &WatchView, state: &State, facts: &Facts) -> SwitchStatus {
+    let reply = view.switch_reply.and_then(|r| r.fresh(view.now));
+    let tap = view.tap.filter(|t| view.now - t.at < WORTH).and_then(|t| t.carries);
+    let text = match (view.rig.on_air, reply, tap) {
+        (SwitchView::On(m), Some(_), Some(_)) => format!("on {m}, by its own word and by ear"),
+        (SwitchView::On(m), Some(_), None) => format!("on {m}, by its own word"),
+        (SwitchView::On(m), None, Some(_)) => format!("on {m}, by ear"),
+        (SwitchView::On(m), None, None) => format!("on {m}, as a person said or as last commanded"),
+        (SwitchView::Conflict, ..) => "its word and its sound disagree".into(),
+        (SwitchView::Unknown, ..) => "says nothing".into(),
+    };
+    let outputs = facts.rig.outputs.iter().enumerate().map(|(i, o)| {
+        let name = match o {
+            settings::rig::Output::Osc { to, .. } => format!("OSC to {to}"),
+            settings::rig::Output::Midi { port, .. } => format!("MIDI to {port}"),
+        };
+        let state = match state.outputs_failed.get(&i) {
+            Some(true) => OutputState::Failed,
+            Some(false) if view.rig.pending.is_some() => OutputState::Unconfirmed,
+            Some(false) => OutputState::Ready,
+            None if reply.is_some() => OutputState::Ready,
+            None => OutputState::Unknown,
+        };
+        let text = match state {
+            OutputState::Ready => "ready",
+            OutputState::Unconfirmed => "its last command is not confirmed",
+            OutputState::Failed => "its last command could not be sent",
+            OutputState::Unknown => "not heard from yet",
+        };
+        OutputView { name, state, text: text.into() }
+    });
+    SwitchStatus {
+        text,
+        conflict: view.rig.on_air == SwitchView::Conflict,
+        confirmed_at: view.switch_reply.map(|r| r.as_of).max(state.last_confirmed),
+        asked: view.rig.pending.map(Letter),
+        outputs: outputs.collect(),
+    }
+}
+
+/// An alarm's number on the page: its code and machine, so that the same alarm keeps it.
+pub fn alarm_id(code: AlarmCode, machine: Option<Machine>) -> u64 {
+    u64::from(code.number()) * 16 + machine.map_or(0, |m| m.index() as u64 + 1)
+}
+
+/// The alarm with this number.
+pub fn alarm_of(id: u64) -> Option<(AlarmCode, Option<Machine>)> {
+    let code = AlarmCode::ALL.iter().copied().find(|c| u64::from(c.number()) == id / 16)?;
+    let machine = match id % 16 {
+        0 => None,
+        n => Some(Machine::new(n as usize - 1)?),
+    };
+    Some((code, machine))
+}
+
+fn alarm(a: &rig::AlarmView, state: &State, names: &RigNames<'_>, now: MonoTime, wall: WallTime) -> AlarmView {
+    let id = alarm_id(a.code, a.machine);
+    AlarmView {
+        id,
+        code: a.code.code().into(),
+        machine: a.machine.map(Letter),
+        priority: match a.priority {
+            rig::Priority::Low => Priority::Low,
+            rig::Priority::Medium => Priority::Medium,
+            rig::Priority::High => Priority::High,
+        },
+        state: match a.state {
+            _ if a.shelved_until.is_some_and(|t| now < t) => AlarmState::Shelved,
+            rig::AlarmState::Acknowledged => AlarmState::Acknowledged,
+            rig::AlarmState::Returned | rig::AlarmState::Normal => AlarmState::ReturnedToNormal,
+            rig::AlarmState::Unacknowledged => AlarmState::Unacknowledged,
+        },
+        text: a.say(names),
+        advice: String::new(),
+        since: a.raised_at,
+        since_wall: WallTime(wall.0 - (now - a.raised_at).nanos()),
+        acknowledged_by: state.acknowledged.get(&id).cloned().filter(|_| a.state == rig::AlarmState::Acknowledged),
+        shelved_until: a.shelved_until,
+    }
+}
+
+/// The record's own trouble: shown as an alarm that no one can shelve.
+fn record_alarm(r: &RecordHealth, now: MonoTime, wall: WallTime) -> AlarmView {
+    AlarmView {
+        id: 0,
+        code: "record-failing".into(),
+        machine: None,
+        priority: Priority::High,
+        state: AlarmState::Unacknowledged,
+        text: format!("The record is not being written: {}.", r.failing.clone().unwrap_or_default()),
+        advice: "The watch goes on. Make room on the supervisor's disk.".into(),
+        since: now,
+        since_wall: wall,
+        acknowledged_by: None,
+        shelved_until: None,
+    }
+}
+
+/// The mode as the page has it.
+pub const fn mode(m: rig::Mode) -> Mode {
+    match m {
+        rig::Mode::Observe => Mode::Observe,
+        rig::Mode::Propose => Mode::Propose,
+        rig::Mode::Act => Mode::Act,
+    }
+}
+

@@ -1,0 +1,161 @@
+//! The watch thread: drain, judge, act, sleep. It allocates nothing on its way from a beat to a command, takes no lock, and waits
+//! for neither disk nor page nor tokio.
+
+use base::{MonoTime, Span, SwitchView};
+use ports::os::{Gate, Urgency, make_urgent, mono_now};
+use rig::{Action, Actions};
+use watch::Brain;
+
+use crate::from_watch::FromWatch;
+use crate::outputs::Outputs;
+use crate::to_watch::ToWatch;
+
+/// Real-time priority: above the agents' and taps', since verdicts are made here.
+const PRIORITY: u8 = 45;
+/// All figures are told this often.
+const VIEW_EVERY: Span = Span::from_millis(20);
+/// The switch is asked this often.
+const ASK_EVERY: Span = Span::from_millis(500);
+
+/// All that the thread owns.
+pub struct WatchThread {
+    /// Its mind.
+    pub brain: Brain,
+    /// Beat sockets first, then one for each OSC output.
+    pub gate: Gate,
+    /// How many of them are beat paths.
+    pub paths: usize,
+    /// What commands the switch.
+    pub outputs: Outputs,
+    /// News.
+    pub to: rtrb::Consumer<ToWatch>,
+    /// What is told.
+    pub from: rtrb::Producer<FromWatch>,
+    /// Whom to wake when something was told.
+    pub scribe: std::thread::Thread,
+    /// What the switch last said.
+    pub said: Option<SwitchView>,
+}
+
+impl WatchThread {
+    /// Watches until told to end.
+    pub fn run(mut self, say: impl FnOnce(&Urgency)) {
+        say(&make_urgent(PRIORITY));
+        let mut buffer = [0u8; 2048];
+        let mut actions = Actions::new();
+        let (mut next_view, mut next_ask) = (mono_now(), mono_now());
+        let mut deadline = mono_now();
+        loop {
+            let wake_at = deadline.min(next_view).min(next_ask);
+            self.gate.wait(Some(wake_at));
+            let woke = mono_now();
+            let lateness = if woke > wake_at { woke - wake_at } else { Span::ZERO };
+            self.drain_sockets(&mut buffer);
+            if !self.take_news(&mut actions) {
+                return;
+            }
+            let now = mono_now();
+            self.brain.settle(now, lateness, &mut actions);
+            self.carry_out(now, &mut actions);
+            if now >= next_ask {
+                next_ask = now + ASK_EVERY;
+                self.outputs.ask(&self.gate);
+            }
+            if now >= next_view {
+                next_view = now + VIEW_EVERY;
+                let view = self.brain.view(now);
+                self.tell(FromWatch::View(view));
+            }
+            deadline = self.brain.next_deadline();
+        }
+    }
+
+    fn drain_sockets(&mut self, buffer: &mut [u8; 2048]) {
+        let mut out = [0u8; wire::MAX_BEAT];
+        for path in 0..self.paths {
+            while let Some(got) = self.gate.receive(path, buffer) {
+                let Some(m) = self.brain.on_datagram(path, got.from, &buffer[..got.len], got.at) else { continue };
+                if let Some((to, len)) = self.brain.reply_due(m, path, mono_now(), &mut out) {
+                    self.gate.send(path, &out[..len], to);
+                }
+            }
+        }
+        if let Some((view, at)) = self.outputs.hear(&self.gate, buffer) {
+            self.on_switch(view, at);
+        }
+    }
+
+    fn on_switch(&mut self, view: SwitchView, at: MonoTime) {
+        self.brain.on_switch(view, at);
+        if self.said != Some(view) {
+            self.said = Some(view);
+            self.tell(FromWatch::Switch(at, view));
+        }
+    }
+
+    /// Takes in what the other threads told. False: the end.
+    fn take_news(&mut self, actions: &mut Actions) -> bool {
+        while let Ok(news) = self.to.pop() {
+            match news {
+                ToWatch::Session(m, session) => {
+                    if let Some(old) = self.brain.on_session(m, *session) {
+                        self.tell(FromWatch::Old(Box::new(old)));
+                    }
+                }
+                ToWatch::Channels(m, programme) => self.brain.on_channels(m, programme),
+                ToWatch::LaneClosed(m, at) => self.brain.on_lane_closed(m, at),
+                ToWatch::Goodbye(m) => self.brain.on_goodbye(m),
+                ToWatch::StopTrigger(m, at) => self.brain.on_stop_trigger(m, at, mono_now()),
+                ToWatch::Tap(report) => self.brain.on_tap(report),
+                ToWatch::Switch(view, at) => self.on_switch(view, at),
+                ToWatch::Act(act, ticket) => {
+                    let now = mono_now();
+                    let answer = self.brain.on_act(act, now, actions);
+                    self.tell(FromWatch::Answer(ticket, answer));
+                    self.carry_out(now, actions);
+                }
+                ToWatch::End => return false,
+            }
+        }
+        true
+    }
+
+    /// Carries the judge's actions out, commands before words.
+    fn carry_out(&mut self, verdict: MonoTime, actions: &mut Actions) {
+        for action in actions.iter() {
+            match action {
+                Action::Changeover { to, .. } => self.command(*to, verdict),
+                Action::NextOutput { to, .. } => {
+                    self.outputs.next();
+                    self.command(*to, verdict);
+                }
+                _ => {}
+            }
+        }
+        for action in actions.drain(..) {
+            tell(&mut self.from, FromWatch::Action(verdict, action));
+        }
+        self.scribe.unpark();
+    }
+
+    fn command(&mut self, to: base::Machine, verdict: MonoTime) {
+        let went_out = self.outputs.select(to, &self.gate);
+        let sent = mono_now();
+        self.brain.on_commanded(to, sent, went_out);
+        let fault = self.brain.fault_seen();
+        let output = self.outputs.in_use();
+        self.tell(FromWatch::Commanded { to, verdict, sent, fault, output, went_out });
+        // Its answer to the question confirms what its answer to the command may have lost.
+        self.outputs.ask(&self.gate);
+    }
+
+    fn tell(&mut self, news: FromWatch) {
+        tell(&mut self.from, news);
+        self.scribe.unpark();
+    }
+}
+
+/// A full ring means that the scribe is held up by a disk: figures may be lost then, never the watch.
+fn tell(ring: &mut rtrb::Producer<FromWatch>, news: FromWatch) {
+    let _ = ring.push(news);
+}
