@@ -19,6 +19,8 @@ const GAIN: f64 = 0.125;
 const CLEAN: f64 = 0.03;
 const NOISY: f64 = 0.08;
 const SLOW: f64 = 0.3;
+/// An edge that takes a half cell to change sides may have been two that a fault ran together: it counts as such a misfit.
+const FAINT: f64 = 0.9;
 /// Good bits after which a break is taken as an accident, not as a wrong period.
 const GOOD_RUN: u32 = 12;
 /// Cells are numbered anew after a break, this far on, so that no frame seems to reach across it.
@@ -27,17 +29,25 @@ const BREAK_CELLS: i64 = 1_000;
 /// The half cell of an edge that has not been read.
 const UNREAD: i64 = i64::MAX / 2;
 
+/// One edge as it was heard. Times in samples.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Heard {
+    /// When.
+    pub at: f64,
+    /// How long the change took.
+    pub took: f64,
+    /// Where sound began, and only roughly.
+    pub onset: bool,
+}
+
 /// One edge as the clock read it.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Edge {
-    /// Sample.
-    pub at: f64,
+    pub heard: Heard,
     /// Half cells since the beginning, with a leap at each break.
     pub cell: i64,
-    /// How far the interval before it lay from the length it was read as: 0 right on it, 1 on the border to the other.
+    /// How near it came to being read otherwise: 0 right where it was due, 1 on the border.
     pub misfit: f32,
-    /// Where sound began, and only roughly.
-    pub onset: bool,
 }
 
 /// What comes out, in order.
@@ -109,7 +119,7 @@ impl BitClock {
 
     /// The sample of edge `i`, when it is still kept.
     pub(super) fn at(&self, i: u64) -> Option<f64> {
-        (i < self.count && i + EDGES as u64 > self.count).then(|| self.edge(i).at)
+        (i < self.count && i + EDGES as u64 > self.count).then(|| self.edge(i).heard.at)
     }
 
     /// The edge at this half cell, when it came lately.
@@ -119,10 +129,10 @@ impl BitClock {
         (self.edge(last).cell == cell).then_some(last)
     }
 
-    /// An edge at this sample.
-    pub(super) fn on_edge(&mut self, at: f64, onset: bool, out: &mut impl FnMut(&Self, Clocked)) {
+    /// An edge.
+    pub(super) fn on_edge(&mut self, heard: Heard, out: &mut impl FnMut(&Self, Clocked)) {
         let i = self.count;
-        self.edges[(i % EDGES as u64) as usize] = Edge { at, onset, cell: UNREAD, misfit: 0.0 };
+        self.edges[(i % EDGES as u64) as usize] = Edge { heard, cell: UNREAD, misfit: 0.0 };
         self.count += 1;
         if self.locked {
             self.read(i, out);
@@ -146,7 +156,7 @@ impl BitClock {
     /// bit then under way has been whole, though no edge closed it.
     pub(super) fn on_lost(&mut self, stood: f64, out: &mut impl FnMut(&Self, Clocked)) {
         if self.locked && self.count > 0 {
-            let cells = (stood - self.edge(self.count - 1).at) / self.period * 2.0;
+            let cells = (stood - self.edge(self.count - 1).heard.at) / self.period * 2.0;
             // The flat top ends before the edge does, and a sample stands for the half sample either side of it.
             let slack = 1.2f64.min(0.35 + 2.0 / self.period);
             let whole = if self.halfway { cells > 1.0 - slack } else { cells > 2.0 - slack && cells < 2.6 };
@@ -172,17 +182,17 @@ impl BitClock {
         let e = &mut self.edges[(i % EDGES as u64) as usize];
         e.cell = cell;
         e.misfit = 0.0;
-        self.phase = e.at;
+        self.phase = e.heard.at;
         self.halfway = false;
     }
 
     /// Reads the interval that ends at edge `i`: how many half cells it lies after the last one, and how well.
     fn read(&mut self, i: u64, out: &mut impl FnMut(&Self, Clocked)) {
-        let now = self.edge(i).at;
+        let now = self.edge(i).heard.at;
         let half = 0.5 * self.period;
         let r = (now - self.phase) / half;
         // Where sound began is known only roughly, so the first interval may be of any length that is not absurd.
-        let rough = self.edge(i - 1).onset && (0.2..3.4).contains(&r);
+        let rough = self.edge(i - 1).heard.onset && (0.2..3.4).contains(&r);
         let cells = if r < 1.5 { 1.0 } else { 2.0 };
         let misfit = if rough { 0.0 } else { 2.0 * (r - cells) };
         let odd = self.halfway && cells > 1.5;
@@ -221,9 +231,10 @@ impl BitClock {
     fn take(&mut self, i: u64, cells: i64, misfit: f64) {
         self.cell += cells;
         let cell = self.cell;
+        let faint = FAINT / (0.5 * self.period);
         let e = &mut self.edges[(i % EDGES as u64) as usize];
         e.cell = cell;
-        e.misfit = misfit.abs() as f32;
+        e.misfit = misfit.abs().max(e.heard.took * faint) as f32;
     }
 
     fn bit(&mut self, one: bool, out: &mut impl FnMut(&Self, Clocked)) {
@@ -241,11 +252,11 @@ impl BitClock {
         self.good = 0;
         out(self, Clocked::Break);
         self.cell += BREAK_CELLS;
-        let whole = (self.edge(i).at - self.edge(i - 1).at) / self.period;
+        let whole = (self.edge(i).heard.at - self.edge(i - 1).heard.at) / self.period;
         if core::mem::take(&mut self.halfway) && (0.75..1.4).contains(&whole) {
             // Both ends of a whole cell start bits: the edge before was one, and no bit's middle.
             self.start_at(i - 1);
-            self.phase = self.edge(i).at;
+            self.phase = self.edge(i).heard.at;
             self.take(i, 2, 0.0);
             self.bit(false, out);
         } else {
@@ -259,7 +270,7 @@ impl BitClock {
         if self.count < first + 7 {
             return None;
         }
-        let intervals = || (first + 1..self.count).map(|i| self.edge(i).at - self.edge(i - 1).at);
+        let intervals = || (first + 1..self.count).map(|i| self.edge(i).heard.at - self.edge(i - 1).heard.at);
         // Two classes, split at 1.5 times the shortest, then at the middle of their means.
         let mut split = 1.45 * intervals().fold(f64::INFINITY, f64::min);
         let mut means = (0.0, 0.0);

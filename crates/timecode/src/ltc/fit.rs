@@ -87,10 +87,10 @@ pub(super) fn edge_time<'a>(edges: impl Iterator<Item = &'a Edge>, cell: i64, pe
         if c < -REACH {
             break;
         }
-        if e.onset {
+        if e.heard.onset {
             continue;
         }
-        let even = e.at - c as f64 * half;
+        let even = e.heard.at - c as f64 * half;
         let t = even - *origin.get_or_insert(even);
         let c = c as f64 / REACH as f64;
         if c == 0.0 {

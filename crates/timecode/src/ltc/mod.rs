@@ -34,7 +34,7 @@ mod word;
 use base::{Direction, FrameRate, Hertz};
 
 use crate::smpte::Timecode;
-use clock::BitClock;
+use clock::{BitClock, Heard};
 pub use encoder::LtcEncoder;
 use frames::{Found, Framer};
 use slicer::{Sliced, Slicer};
@@ -165,15 +165,9 @@ impl LtcDecoder {
     /// Samples, in chunks of any size, full scale at 1.
     pub fn on_samples(&mut self, samples: &[f32], sink: &mut impl FnMut(LtcEvent)) {
         if self.finer.factor() == 1 {
-            for &x in samples {
-                if let Some(what) = self.slicer.on_sample(x) {
-                    self.on_sliced(what, sink);
-                }
-            }
+            self.on_fine(samples, sink);
         } else {
-            for &x in samples {
-                self.on_coarse(x, sink);
-            }
+            samples.iter().for_each(|x| self.on_coarse(*x, sink));
         }
     }
 
@@ -184,8 +178,14 @@ impl LtcDecoder {
             fine[count] = y;
             count += 1;
         });
-        for &y in &fine[..count] {
-            if let Some(what) = self.slicer.on_sample(y) {
+        self.on_fine(&fine[..count], sink);
+    }
+
+    fn on_fine(&mut self, mut samples: &[f32], sink: &mut impl FnMut(LtcEvent)) {
+        while !samples.is_empty() {
+            let (taken, said) = self.slicer.advance(samples);
+            samples = &samples[taken..];
+            if let Some(what) = said {
                 self.on_sliced(what, sink);
             }
         }
@@ -196,7 +196,7 @@ impl LtcDecoder {
         for _ in 0..self.finer.delay() {
             self.on_coarse(0.0, sink);
         }
-        let stood = self.to_samples(self.slicer.stood(self.slicer.samples()));
+        let stood = self.to_samples(self.slicer.stood());
         self.bits.on_lost(stood, sink);
         self.bits.steady.finish(sink);
     }
@@ -210,8 +210,12 @@ impl LtcDecoder {
             self.bits.steady.on_silence();
         }
         let found = match what {
-            Sliced::Edge(at) => self.bits.on_edge(self.to_samples(at), false, sink),
-            Sliced::Onset(at) => self.bits.on_edge(self.to_samples(at), true, sink),
+            Sliced::Edge { at, took } => {
+                self.bits.on_edge(Heard { at: self.to_samples(at), took: took / self.factor, onset: false }, sink)
+            }
+            Sliced::Onset(at) => {
+                self.bits.on_edge(Heard { at: self.to_samples(at), took: 0.0, onset: true }, sink)
+            }
             Sliced::Lost(stood) => self.bits.on_lost(self.to_samples(stood), sink),
         };
         if found {
@@ -222,10 +226,10 @@ impl LtcDecoder {
 }
 
 impl Bits {
-    fn on_edge(&mut self, at: f64, onset: bool, sink: &mut impl FnMut(LtcEvent)) -> bool {
+    fn on_edge(&mut self, edge: Heard, sink: &mut impl FnMut(LtcEvent)) -> bool {
         let (framer, steady) = (&mut self.framer, &mut self.steady);
         let mut found = false;
-        self.clock.on_edge(at, onset, &mut |clock, what| {
+        self.clock.on_edge(edge, &mut |clock, what| {
             framer.on_clocked(clock, what, &mut |w: Found| {
                 found = true;
                 steady.on_word(w, sink);

@@ -13,6 +13,9 @@
 //!    after it would have shown by now. The time is the middle of the first and last crossing of it on the way, each
 //!    interpolated between its two samples: noise moves both alike, once early and once late.
 //!
+//! Most samples only confirm that nothing happens: they lie between two bounds, and go through a short loop that adds them
+//! up. Baseline and level follow by the sums of each `STRIDE` of them.
+//!
 //! When no edge has come for longer than any cell lasts, the side is unknown, and the baseline follows the mean, so that
 //! a step of DC or level cannot lock it out. A sudden sound out of (near) silence is itself an edge, the *onset*: code
 //! often starts without a crossing. It is placed where the rise was half done, once it is over.
@@ -33,6 +36,8 @@ const MEAN_MAX: usize = 128;
 const LENGTH_MAX: usize = 100;
 /// The running mean's length as a share of a half cell.
 const MEAN_SHARE: f64 = 0.55;
+/// Baseline and level follow each time so many calm samples have come.
+const STRIDE: usize = 4;
 /// Longest rise that is watched.
 const RISE_MAX: usize = 64;
 
@@ -46,8 +51,13 @@ const TIMEOUT: f64 = 2.2e-3;
 /// What the slicer has seen. Times are in samples, the sample rate the slicer was made for.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub(super) enum Sliced {
-    /// The level changed sides at this sample.
-    Edge(f64),
+    /// The level changed sides at this sample, after so many samples between the sides.
+    Edge {
+        /// When.
+        at: f64,
+        /// How long the change took.
+        took: f64,
+    },
     /// Sound began.
     Onset(f64),
     /// No edge for longer than any cell. The last sample at which the level still stood on its side.
@@ -64,90 +74,133 @@ struct Rise {
     wanted: usize,
 }
 
-/// The front end. One sample in, at most one event out.
+/// The running mean, kept as a sum over `length` samples.
 #[derive(Clone, Debug)]
-pub(super) struct Slicer {
-    /// The newest samples and the newest running means.
-    ring: [f32; MEAN_MAX],
-    means: [f32; MEAN_MAX],
-    place: usize,
+struct Mean {
+    samples: [f32; MEAN_MAX],
+    sums: [f32; MEAN_MAX],
+    /// Where the next sample goes, and how many have come in.
+    count: u64,
     length: usize,
-    shortest: usize,
     sum: f64,
     scale: f64,
     delay: f64,
-    base_gain: f64,
-    level_gain: f64,
-    seek_gain: f64,
-    seek_wait: f64,
-    timeout: f64,
-    /// How far back the mean lies that is surely on a flat top when no edge has come since, and how long that is after an
-    /// edge.
+    /// How far back the sum lies that is surely on a flat top when no edge has come since.
     back: usize,
-    wait: f64,
-    /// The length to change to at the next flat top, and how long after an edge something is due: that or the timeout.
-    wanted: usize,
-    due: f64,
+}
 
-    /// Index of the next sample.
-    now: f64,
+/// What follows the signal.
+#[derive(Clone, Copy, Debug)]
+struct Gains {
     base: f64,
     level: f64,
+    seek: f64,
+}
+
+/// The front end.
+#[derive(Clone, Debug)]
+pub(super) struct Slicer {
+    mean: Mean,
+    shortest: usize,
+    /// The length to change to at the next flat top.
+    wanted: usize,
+    gains: Gains,
+    timeout: u32,
+    seek_wait: u32,
+
+    base: f64,
+    level: f64,
+    threshold: f64,
     /// The finer baseline that edges are timed by, and the flat tops' height over it.
     middle: f64,
     top: f64,
-    threshold: f64,
     /// +1, -1, or 0 when unknown.
     side: f64,
-    /// The running mean one sample ago.
-    before: f64,
-    /// First and last crossing of the baseline since the level stood on its side; first is NaN before any.
+    rise: Rise,
+
+    /// Sums between these say that nothing happens.
+    low: f64,
+    high: f64,
+    /// Calm samples since the last update: how many, their sum, and the sum of their distances from the baseline.
+    calm: usize,
+    calm_sum: f64,
+    calm_distance: f64,
+    /// Samples since the last edge, and after how many something is due.
+    since: u32,
+    due: u32,
+    /// First and last crossing of the middle since the level stood on its side; first is NaN before any.
     first: f64,
     last: f64,
-    /// The last sample on the side's flat top, and the last edge.
+    /// The last sample on the side's flat top.
     stood: f64,
-    edge: f64,
-    rise: Rise,
+}
+
+impl Mean {
+    fn index(count: u64) -> usize {
+        count as usize % MEAN_MAX
+    }
+
+    /// The mean so many samples ago; 0 is the newest.
+    fn ago(&self, back: usize) -> f64 {
+        f64::from(self.sums[Self::index(self.count.wrapping_sub(1 + back as u64))]) * self.scale
+    }
+
+    fn set_length(&mut self, length: usize) {
+        // Sums of the old length still say the same as means.
+        let ratio = length as f32 / self.length as f32;
+        self.sums.iter_mut().for_each(|s| *s *= ratio);
+        self.length = length;
+        self.scale = 1.0 / length as f64;
+        self.delay = (length as f64 - 1.0) / 2.0;
+        let ago = |i: u64| self.samples[Self::index(self.count.wrapping_sub(1 + i))];
+        self.sum = (0..length as u64).map(|i| f64::from(ago(i))).sum();
+        self.sums[Self::index(self.count.wrapping_sub(1))] = self.sum as f32;
+        // An edge's slope is as long as the mean, and the crossing is noticed a third of a slope late.
+        self.back = (1.2 * length as f64).ceil() as usize + 1;
+    }
 }
 
 impl Slicer {
     /// For a sample rate and the shortest half cell, both in samples.
     pub(super) fn new(sample_rate: f64, half_cell: f64) -> Slicer {
+        let gain = |time: f64| (1.0 / (time * sample_rate)).min(0.25 / STRIDE as f64);
         let mut s = Slicer {
-            ring: [0.0; MEAN_MAX],
-            means: [0.0; MEAN_MAX],
-            place: 0,
-            length: 1,
-            shortest: 1,
-            sum: 0.0,
-            scale: 1.0,
-            delay: 0.0,
-            base_gain: 1.0 / (BASE_TIME * sample_rate),
-            level_gain: 1.0 / (LEVEL_TIME * sample_rate),
-            seek_gain: 1.0 / (SEEK_TIME * sample_rate),
-            seek_wait: 1.5 * SEEK_TIME * sample_rate,
-            timeout: TIMEOUT * sample_rate,
-            back: 1,
-            wait: 1.0,
+            mean: Mean {
+                samples: [0.0; MEAN_MAX],
+                sums: [0.0; MEAN_MAX],
+                count: 0,
+                length: 1,
+                sum: 0.0,
+                scale: 1.0,
+                delay: 0.0,
+                back: 1,
+            },
+            shortest: length_for(half_cell),
             wanted: 1,
-            due: TIMEOUT * sample_rate,
-            now: 0.0,
+            gains: Gains { base: gain(BASE_TIME), level: gain(LEVEL_TIME), seek: gain(SEEK_TIME) },
+            timeout: (TIMEOUT * sample_rate) as u32,
+            seek_wait: (1.5 * SEEK_TIME * sample_rate) as u32,
             base: 0.0,
             level: FLOOR / 10.0,
+            threshold: FLOOR,
             middle: 0.0,
             top: 0.0,
-            threshold: FLOOR,
             side: 0.0,
-            before: 0.0,
+            rise: Rise { seen: [0.0; RISE_MAX], count: 0, wanted: 0 },
+            low: 0.0,
+            high: 0.0,
+            calm: 0,
+            calm_sum: 0.0,
+            calm_distance: 0.0,
+            since: 0,
+            due: 0,
             first: f64::NAN,
             last: 0.0,
             stood: 0.0,
-            edge: 0.0,
-            rise: Rise { seen: [0.0; RISE_MAX], count: 0, wanted: 0 },
         };
-        s.shortest = s.length_for(half_cell);
         s.wanted = s.shortest;
-        s.set_length();
+        s.mean.set_length(s.shortest);
+        s.plan();
         s
     }
 
@@ -155,108 +208,173 @@ impl Slicer {
     pub(super) fn level(&self) -> f64 {
         self.level
     }
-    /// How many samples have come in.
-    pub(super) fn samples(&self) -> f64 {
-        self.now
-    }
-    /// The signal ended with sample `end`: until when the level stood on its side.
-    pub(super) fn stood(&self, end: f64) -> f64 {
+
+    /// The signal ended: until when the level stood on its side.
+    pub(super) fn stood(&self) -> f64 {
         // The running mean has not caught up with the last samples; what it saw last is all that is known of them.
-        if self.stood + 1.0 >= end { end - 0.5 } else { self.stood - self.delay }
+        let end = self.mean.count as f64;
+        if self.stood + 1.0 >= end { end - 0.5 } else { self.stood - self.mean.delay }
     }
 
     /// The code's half cell in samples, as known now; None when it is not.
     pub(super) fn on_half_cell(&mut self, half_cell: Option<f64>) {
-        let wanted = half_cell.map_or(self.shortest, |h| self.length_for(h).max(self.shortest));
+        let wanted = half_cell.map_or(self.shortest, |h| length_for(h).max(self.shortest));
         // Small changes are not worth the jolt. On an edge, means of unlike lengths stand on unlike sides: wait until it is
         // past for both.
-        if wanted.abs_diff(self.length) * 5 > self.length {
+        if wanted.abs_diff(self.mean.length) * 5 > self.mean.length {
             self.wanted = wanted;
-            self.due = self.timeout.min(wanted.max(self.length) as f64);
+            self.plan();
         }
     }
 
-    fn length_for(&self, half_cell: f64) -> usize {
-        ((half_cell * MEAN_SHARE).round() as usize).clamp(1, LENGTH_MAX)
-    }
-
-    fn set_length(&mut self) {
-        let length = self.wanted;
-        self.due = self.timeout;
-        self.length = length;
-        self.scale = 1.0 / length as f64;
-        let old_delay = core::mem::replace(&mut self.delay, (length as f64 - 1.0) / 2.0);
-        self.sum = (1..=length).map(|i| f64::from(self.ring[(self.place + MEAN_MAX - i) % MEAN_MAX])).sum();
-        self.before = self.sum * self.scale;
-        self.stood += self.delay - old_delay;
-        // An edge's slope is as long as the mean, and the crossing is noticed a third of a slope late.
-        self.back = (1.2 * length as f64).ceil() as usize + 1;
-        self.wait = (self.back - 1) as f64;
-    }
-
-    /// One sample.
-    #[inline(always)]
-    pub(super) fn on_sample(&mut self, x: f32) -> Option<Sliced> {
-        // Not-a-number fails the comparison too.
-        let x = if x.abs() < LIMIT { x } else { 0.0 };
-        let old = self.ring[(self.place + MEAN_MAX - self.length) % MEAN_MAX];
-        self.ring[self.place] = x;
-        self.sum += f64::from(x) - f64::from(old);
-        let v = self.sum * self.scale;
-        self.means[self.place] = v as f32;
-        self.place = (self.place + 1) % MEAN_MAX;
-        let y = v - self.base;
-        let n = self.now;
-        self.now += 1.0;
-        let before = core::mem::replace(&mut self.before, v);
-
-        let on_side = y * self.side;
-        let magnitude = y.abs();
-        if on_side > self.threshold && magnitude <= ONSET * self.level {
-            // Flat top: the common case.
-            self.first = f64::NAN;
-            self.stood = n;
-            self.base += self.base_gain * (y - self.side * self.level);
-            if n - self.edge > self.wait {
-                let flat = f64::from(self.means[(self.place + MEAN_MAX - self.back) % MEAN_MAX]) - self.middle;
-                self.middle += self.base_gain * (flat - self.side * self.top);
-                self.top += self.level_gain * (flat * self.side - self.top);
-            }
-            self.level += self.level_gain * (magnitude - self.level);
-            self.threshold = (HYSTERESIS * self.level).max(FLOOR);
-            if n - self.edge > self.due { self.on_due(n) } else { None }
-        } else {
-            self.between(n, y, before, v)
-        }
-    }
-
-    /// Near the baseline, on the other side, side unknown, or something sudden.
+    /// Samples, until there is something to say. Returns how many were taken, and what there is to say.
     #[inline]
-    fn between(&mut self, n: f64, y: f64, before: f64, v: f64) -> Option<Sliced> {
-        let magnitude = y.abs();
-        if self.rise.wanted > 0 {
-            return self.rising(n, y);
+    pub(super) fn advance(&mut self, samples: &[f32]) -> (usize, Option<Sliced>) {
+        let mut taken = 0;
+        while taken < samples.len() {
+            let (calm, disturbed) = self.run(&samples[taken..]);
+            taken += calm + usize::from(disturbed);
+            let said = if disturbed { self.disturbed() } else { None };
+            if said.is_some() {
+                return (taken, said);
+            }
+            if self.calm == STRIDE {
+                self.follow();
+            }
+            if self.since >= self.due
+                && let Some(said) = self.on_due()
+            {
+                return (taken, Some(said));
+            }
         }
-        if magnitude > ONSET * self.level && magnitude > FLOOR {
-            self.start_rise(y, before - self.base);
-            return None;
+        (taken, None)
+    }
+
+    /// Takes calm samples, until it is time to follow them or something is due; or one more that is not calm.
+    #[inline]
+    fn run(&mut self, samples: &[f32]) -> (usize, bool) {
+        let most = (STRIDE - self.calm).min(self.due.saturating_sub(self.since) as usize).max(1);
+        let (low, high) = (self.low, self.high);
+        let m = &mut self.mean;
+        let (mut sum, mut count) = (m.sum, m.count);
+        let base = self.base * m.length as f64;
+        let (mut calm_sum, mut calm_distance) = (0.0, 0.0);
+        let mut calm = 0;
+        let mut disturbed = false;
+        for &x in samples.iter().take(most) {
+            // Not-a-number fails the comparison too.
+            let x = if x.abs() < LIMIT { x } else { 0.0 };
+            let old = m.samples[Mean::index(count.wrapping_sub(m.length as u64))];
+            m.samples[Mean::index(count)] = x;
+            sum += f64::from(x) - f64::from(old);
+            m.sums[Mean::index(count)] = sum as f32;
+            count = count.wrapping_add(1);
+            if !(sum > low && sum < high) {
+                disturbed = true;
+                break;
+            }
+            calm_sum += sum;
+            calm_distance += (sum - base).abs();
+            calm += 1;
         }
+        (m.sum, m.count) = (sum, count);
+        if calm > 0 {
+            self.calm += calm;
+            self.calm_sum += calm_sum;
+            self.calm_distance += calm_distance;
+            self.since = self.since.saturating_add(calm as u32);
+            if self.side != 0.0 {
+                self.first = f64::NAN;
+                self.stood = count as f64 - 1.0 - f64::from(u8::from(disturbed));
+            }
+        }
+        (calm, disturbed)
+    }
+
+    /// Baseline and level follow the calm samples.
+    fn follow(&mut self) {
+        let n = self.calm as f64;
+        let scale = self.mean.scale / n;
+        let y = self.calm_sum * scale - self.base;
+        let distance = self.calm_distance * scale;
         if self.side == 0.0 {
-            self.base += self.seek_gain * (v - self.base);
-            self.level += self.seek_gain * (magnitude - self.level);
-            self.threshold = (HYSTERESIS * self.level).max(FLOOR);
-            if magnitude > self.threshold && n - self.edge > self.seek_wait {
-                self.take_side(n, y.signum());
-                return Some(Sliced::Onset(n - 0.5 - self.delay));
+            self.base += n * self.gains.seek * y;
+            self.level += n * self.gains.seek * (distance - self.level);
+        } else {
+            self.base += n * self.gains.base * (y - self.side * self.level);
+            self.level += n * self.gains.level * (distance - self.level);
+            if self.since as usize > self.mean.back + STRIDE - 2 {
+                let flat = (0..STRIDE).map(|i| self.mean.ago(self.mean.back - 1 + i)).sum::<f64>() / STRIDE as f64;
+                let flat = flat - self.middle;
+                self.middle += n * self.gains.base * (flat - self.side * self.top);
+                self.top += n * self.gains.level * (flat * self.side - self.top);
             }
-            if n - self.edge > self.timeout {
-                self.edge = n;
-                return Some(Sliced::Lost(self.stood - self.delay));
-            }
-            return None;
         }
-        self.level += self.level_gain * (magnitude - self.level);
+        self.plan();
+    }
+
+    /// Sets the bounds between which nothing happens, and when something is due, from the state as it is now.
+    fn plan(&mut self) {
+        self.calm = 0;
+        self.calm_sum = 0.0;
+        self.calm_distance = 0.0;
         self.threshold = (HYSTERESIS * self.level).max(FLOOR);
+        let sudden = (ONSET * self.level).max(FLOOR);
+        let seeking = self.side == 0.0 && self.since <= self.seek_wait;
+        let (low, high) = if self.rise.wanted > 0 {
+            (0.0, 0.0)
+        } else if self.side > 0.0 {
+            (self.base + self.threshold, self.base + sudden)
+        } else if self.side < 0.0 {
+            (self.base - sudden, self.base - self.threshold)
+        } else {
+            let calm = if seeking { sudden } else { self.threshold.min(sudden) };
+            (self.base - calm, self.base + calm)
+        };
+        let length = self.mean.length as f64;
+        (self.low, self.high) = (low * length, high * length);
+        self.due = if seeking {
+            self.seek_wait + 1
+        } else if self.side != 0.0 && self.wanted != self.mean.length {
+            self.timeout.min(self.wanted.max(self.mean.length) as u32)
+        } else {
+            self.timeout
+        };
+    }
+
+    /// The newest sample lies outside the bounds: between the sides, on the other side, or sudden.
+    #[inline]
+    fn disturbed(&mut self) -> Option<Sliced> {
+        self.since = self.since.saturating_add(1);
+        let n = self.mean.count as f64 - 1.0;
+        let (before, v) = (self.mean.ago(1), self.mean.ago(0));
+        let y = v - self.base;
+        let magnitude = y.abs();
+        let said = if self.rise.wanted > 0 {
+            self.rising(n, y)
+        } else if magnitude >= ONSET * self.level && magnitude > FLOOR {
+            self.start_rise(y, before - self.base);
+            None
+        } else if self.side == 0.0 {
+            self.base += self.gains.seek * y;
+            self.level += self.gains.seek * (magnitude - self.level);
+            if magnitude > self.threshold && self.since > self.seek_wait {
+                self.take_side(n, y.signum());
+                Some(Sliced::Onset(n - 0.5 - self.mean.delay))
+            } else {
+                None
+            }
+        } else {
+            self.level += self.gains.level * (magnitude - self.level);
+            self.crossing(n, before, v, y)
+        };
+        self.plan();
+        said
+    }
+
+    /// Between the sides: notes crossings of the middle, until the other side is reached.
+    #[inline]
+    fn crossing(&mut self, n: f64, before: f64, v: f64, y: f64) -> Option<Sliced> {
         let (low, high) = (before - self.middle, v - self.middle);
         if (low < 0.0) != (high < 0.0) {
             self.last = n - 1.0 + low / (low - high);
@@ -264,12 +382,13 @@ impl Slicer {
                 self.first = self.last;
             }
         }
-        if y * self.side < -self.threshold {
-            let at = if self.first.is_nan() { n - 0.5 } else { 0.5 * (self.first + self.last) };
-            self.take_side(n, -self.side);
-            return Some(Sliced::Edge(at - self.delay));
+        if y * self.side >= -self.threshold {
+            return None;
         }
-        if n - self.edge > self.timeout { self.on_due(n) } else { None }
+        let at = if self.first.is_nan() { n - 0.5 } else { 0.5 * (self.first + self.last) };
+        let took = n - self.stood;
+        self.take_side(n, -self.side);
+        Some(Sliced::Edge { at: at - self.mean.delay, took })
     }
 
     fn take_side(&mut self, n: f64, side: f64) {
@@ -281,15 +400,15 @@ impl Slicer {
         self.side = side;
         self.first = f64::NAN;
         self.stood = n;
-        self.edge = n;
+        self.since = 0;
     }
 
     #[cold]
     fn start_rise(&mut self, y: f64, before: f64) {
-        // The side is unknown until the rise is over, which leads every sample here.
+        // The side is unknown until the rise is over.
         self.side = 0.0;
         self.level = y.abs();
-        let wanted = (2 * self.length + 4).min(RISE_MAX);
+        let wanted = (2 * self.mean.length + 4).min(RISE_MAX);
         self.rise = Rise { seen: [0.0; RISE_MAX], count: 2, wanted };
         self.rise.seen[0] = before as f32;
         self.rise.seen[1] = y as f32;
@@ -318,28 +437,32 @@ impl Slicer {
         let (low, above) = (f64::from(seen[i - 1]) * side, f64::from(seen[i]) * side);
         let part = if above > low { ((half - low) / (above - low)).clamp(0.0, 1.0) } else { 0.5 };
         let at = n - (seen.len() - 1 - i) as f64 - 1.0 + part;
-        // Noise on a level that was learnt from its highest point alone: take the mean of the top instead.
+        // The highest point of a noisy level lies above it: take the mean of the top instead.
         let top = seen.iter().filter(|y| high(**y));
         let count = top.clone().count().max(1) as f64;
         self.level = top.map(|y| f64::from(y.abs())).sum::<f64>() / count;
-        self.threshold = (HYSTERESIS * self.level).max(FLOOR);
         self.take_side(n, side);
-        Some(Sliced::Onset(at - self.delay))
+        Some(Sliced::Onset(at - self.mean.delay))
     }
 
     #[cold]
-    fn on_due(&mut self, n: f64) -> Option<Sliced> {
-        if self.wanted != self.length {
-            self.set_length();
+    fn on_due(&mut self) -> Option<Sliced> {
+        if self.side != 0.0 && self.wanted != self.mean.length {
+            let old_delay = self.mean.delay;
+            self.mean.set_length(self.wanted);
+            self.stood += self.mean.delay - old_delay;
         }
-        if n - self.edge > self.timeout { self.lose(n) } else { None }
+        let lost = self.since >= self.timeout;
+        if lost {
+            self.side = 0.0;
+            self.since = 0;
+            self.first = f64::NAN;
+        }
+        self.plan();
+        lost.then_some(Sliced::Lost(self.stood - self.mean.delay))
     }
+}
 
-    #[cold]
-    fn lose(&mut self, n: f64) -> Option<Sliced> {
-        self.side = 0.0;
-        self.edge = n;
-        self.first = f64::NAN;
-        Some(Sliced::Lost(self.stood - self.delay))
-    }
+fn length_for(half_cell: f64) -> usize {
+    ((half_cell * MEAN_SHARE).round() as usize).clamp(1, LENGTH_MAX)
 }

@@ -5,9 +5,10 @@
 //! would have counted to by now. Anything else (the first word, a jump, a turn) waits until the next word goes on from it;
 //! then both are reported, and if none does, neither. So a word whose label noise has changed is never reported.
 //!
-//! User bits may change with every frame, so they are believed unless the signal itself was doubtful there: when an
-//! interval came near to being read otherwise, or when the word's zeros are odd though the code's are known to be even
-//! (polarity correction), a word with other user bits than its neighbour is refused.
+//! User bits may change with every frame, and no counting can check them. So where they have been constant, a word in
+//! which they change waits for the next one, which must not go back to the old; and a word is refused when its user bits
+//! differ from its neighbour's where an interval came near to being read otherwise, or when the number of its zeros is odd
+//! though the code's is known to be even (polarity correction).
 //!
 //! The nominal rate (24, 25 or 30 labels a second) is what the labels allow: 30 when the drop flag is set or a frame number
 //! of 25 or more was seen, and what fits when the seconds turn. Until that has happened, the measured speed decides.
@@ -25,6 +26,8 @@ use crate::smpte::Timecode;
 const DOUBTFUL: f32 = 0.8;
 /// How many words in a row with even zeros make polarity correction known.
 const EVEN_KNOWN: u32 = 12;
+/// After so many words with the same user bits a change of them waits for the next word to bear it out.
+const USER_CONSTANT: u32 = 4;
 /// The longest dropout over which code is counted on, in frames.
 const BRIDGE: f64 = 300.0;
 
@@ -45,7 +48,8 @@ pub(super) struct Steady {
     /// Nothing but (near) silence was heard at some time since the last word reported.
     silence: bool,
     even_run: u32,
-    odd_seen: u32,
+    /// How many words in a row were reported with the user bits of the one before.
+    same_user_bits: u32,
     mean_length: f64,
     ntsc: u32,
     whole: u32,
@@ -61,7 +65,7 @@ impl Steady {
             unconfirmed: None,
             silence: false,
             even_run: 0,
-            odd_seen: 0,
+            same_user_bits: 0,
             mean_length: 0.0,
             ntsc: 0,
             whole: 0,
@@ -95,6 +99,22 @@ impl Steady {
             let on = self.goes_on(&last, &w, possible & self.nominals);
             if on != 0 {
                 if self.believable(&last, &w) {
+                    let changed = w.word.user_bits() != last.word.user_bits();
+                    if changed && self.same_user_bits >= USER_CONSTANT {
+                        match self.unconfirmed.take() {
+                            Some(first) if self.follows(&first, &w, on) != 0 => {
+                                self.nominals = on;
+                                self.report(first, sink);
+                                self.report(w, sink);
+                            }
+                            other => {
+                                self.unconfirmed = other;
+                                self.drop_unconfirmed(sink);
+                                self.unconfirmed = Some(w);
+                            }
+                        }
+                        return;
+                    }
                     self.drop_unconfirmed(sink);
                     self.nominals = on;
                     self.report(w, sink);
@@ -183,6 +203,8 @@ impl Steady {
                 sink(LtcEvent::Gap { from_sample: last.end, to_sample: w.start.max(last.end), kind });
             }
         }
+        let same = self.last.is_some_and(|l| l.word.user_bits() == w.word.user_bits());
+        self.same_user_bits = if same { self.same_user_bits.saturating_add(1) } else { 0 };
         self.silence = false;
         self.learn(&w);
         self.last = Some(w);
@@ -201,12 +223,7 @@ impl Steady {
     }
 
     fn learn(&mut self, w: &Found) {
-        if w.word.zeros_even() {
-            self.even_run += 1;
-        } else {
-            self.even_run = 0;
-            self.odd_seen += 1;
-        }
+        self.even_run = if w.word.zeros_even() { self.even_run.saturating_add(1) } else { 0 };
         let length = w.end - w.start;
         if !(0.9 * length..1.1 * length).contains(&self.mean_length) {
             self.mean_length = length;
@@ -216,9 +233,9 @@ impl Steady {
         let speed = self.sample_rate / self.mean_length;
         let near = |r: FrameRate| (speed / r.per_second() - 1.0).abs() < 5e-4;
         if near(whole) {
-            self.whole += 1;
+            self.whole = self.whole.saturating_add(1);
         } else if near(ntsc) {
-            self.ntsc += 1;
+            self.ntsc = self.ntsc.saturating_add(1);
         }
     }
 
