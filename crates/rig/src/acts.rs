@@ -3,10 +3,11 @@
 use base::{Machine, MonoTime, Span};
 use serde::{Deserialize, Serialize};
 
+use crate::action::{Action, Actions, push};
 use crate::alarms::AlarmCode;
 use crate::evidence::RigEvidence;
 use crate::facts::{Grade, OnAirKnown};
-use crate::judge::{Action, Actions, Judge, push};
+use crate::judge::Judge;
 use crate::reasons::{Reason, Sentence};
 use crate::setup::{Baseline, Mode};
 use crate::table::{Need, Rule, decide};

@@ -3,11 +3,12 @@
 use base::ids::MAX_MACHINES;
 use base::{AudioState, ClockState, Heard, Machine, MonoTime, PlayerState, Span, TransportState};
 
+use crate::action::{Action, Actions};
 use crate::alarm_codes::{AlarmCode, Priority};
 use crate::alarms::{Alarms, Cond, Told};
 use crate::evidence::{ChannelTrouble, RigEvidence};
 use crate::facts::{Grade, OnAirKnown, Relation, SelfDoubt, Transport};
-use crate::judge::{Action, Actions, Judge};
+use crate::judge::Judge;
 use crate::look::Findings;
 use crate::reasons::Arg;
 use crate::track::{Wake, fresh_audio, fresh_player, fresh_transport, here};

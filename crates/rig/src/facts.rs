@@ -53,6 +53,8 @@ finite! {
         Gone,
         /// Silent on every path, without such a witness yet.
         Unwitnessed,
+        /// Silent and witnessed, but nothing sounds anywhere: waiting a moment costs nobody anything.
+        Patience,
         /// Its agent ended, its host lives.
         AgentLost,
         /// Never heard since the supervisor started.
@@ -98,7 +100,9 @@ finite! {
         Heard,
         /// Full-scale noise, DC or not-a-number, long enough to be sure.
         Wrong,
-        /// No sound within the veto: it may be the music.
+        /// No sound within the veto, and none from the standby: a rest in the music, or nothing plays. It tells nothing.
+        Rest,
+        /// No sound within the veto, while the standby sounds (or has no ears to compare with).
         Quiet,
         /// No sound for long enough while the standby sounds, but a guard is missing: somebody may have muted it.
         Doubtful,

@@ -1,132 +1,20 @@
 //! The judge: takes evidence and people's acts, keeps the latch, the proposal and the pending command, and says what is
 //! to be done.
 
-use arrayvec::ArrayVec;
 use base::ids::MAX_MACHINES;
-use base::{Machine, MonoTime, Span, SwitchView};
-use serde::{Deserialize, Serialize};
+use base::{Machine, MonoTime, Span};
 
-use crate::alarms::{AlarmChange, Alarms};
+use crate::action::{Action, Actions, Proposal, push};
+use crate::alarms::Alarms;
 use crate::evidence::RigEvidence;
 use crate::facts::OnAirKnown;
-use crate::fitness::{Fitness, Reasons};
+use crate::fitness::Fitness;
 use crate::look::Findings;
 use crate::reasons::{Reason, Sentence};
 use crate::setup::{Latch, Memory, Setup};
 use crate::table::{Outcome, Rule, Verdict, decide};
 use crate::takeover::TakeoverCost;
 use crate::track::{Track, Wake};
-
-/// What is to be done, said or written down. In the order given.
-#[derive(Clone, PartialEq, Debug)]
-#[must_use]
-#[allow(clippy::large_enum_variant)] // A fixed array on the live path: nothing here may be boxed.
-pub enum Action {
-    /// Send "go to this machine" to the switch, now, by the first output.
-    Changeover {
-        /// Which machine goes on air.
-        to: Machine,
-        /// The row that asked for it.
-        rule: Rule,
-        /// Why.
-        reason: Sentence,
-        /// A person overrode a refusal.
-        forced: bool,
-        /// What the audience hears.
-        cost: TakeoverCost,
-        /// The number of this command.
-        term: u64,
-    },
-    /// The command has not been confirmed, or its output failed: send it again by the next output.
-    NextOutput {
-        /// Which machine goes on air.
-        to: Machine,
-        /// How many outputs have been tried before this one.
-        tried: u8,
-        /// The number of this command.
-        term: u64,
-    },
-    /// The switch, or its tap, confirmed the command.
-    Confirmed {
-        /// Which machine is on air.
-        to: Machine,
-        /// How long after the command.
-        after: Span,
-    },
-    /// Ask a person.
-    Propose {
-        /// Which machine would go on air.
-        to: Machine,
-        /// The row that asks.
-        rule: Rule,
-        /// Why.
-        reason: Sentence,
-        /// The gate that makes it a question.
-        gate: Rule,
-    },
-    /// The question is moot.
-    Withdraw,
-    /// Observing: this would have been done.
-    WouldHave {
-        /// Which machine would have gone on air.
-        to: Machine,
-        /// The row that asked.
-        rule: Rule,
-        /// Why.
-        reason: Sentence,
-    },
-    /// Something is wrong on air, and nothing can be done about it.
-    Refused {
-        /// The row that asked.
-        rule: Rule,
-        /// The gate that refused.
-        gate: Rule,
-        /// What is wrong.
-        cause: Sentence,
-        /// Why nothing is done.
-        reason: Sentence,
-    },
-    /// The switch says that this machine is on air.
-    Adopted {
-        /// Which machine.
-        to: Machine,
-        /// It went there without us, so the rig is latched.
-        moved: bool,
-    },
-    /// The latch is set.
-    Latched(Latch),
-    /// The latch is released.
-    Released,
-    /// A machine's fitness changed.
-    Fitness {
-        /// Which machine.
-        machine: Machine,
-        /// How good it is now.
-        fitness: Fitness,
-        /// Why.
-        reasons: Reasons,
-    },
-    /// An alarm changed.
-    Alarm(AlarmChange),
-    /// Write this down before anything else is written: it must outlive us.
-    Persist(Memory),
-}
-
-/// A caller-owned list of actions. Empty it before each call.
-pub type Actions = ArrayVec<Action, 32>;
-
-/// A standing question.
-#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
-pub struct Proposal {
-    /// Which machine would go on air.
-    pub to: Machine,
-    /// The row that asks.
-    pub rule: Rule,
-    /// Why.
-    pub reason: Sentence,
-    /// Since when.
-    pub since: MonoTime,
-}
 
 /// A command that waits for its confirmation.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -169,7 +57,7 @@ pub struct Judge {
     pub(crate) changed_at: Option<MonoTime>,
     pub(crate) refused_seen: u32,
     pub(crate) findings: Option<Findings>,
-    persist: bool,
+    pub(crate) persist: bool,
     wake: Option<MonoTime>,
 }
 
@@ -323,125 +211,6 @@ impl Judge {
         self.persist = true;
     }
 
-    /// Hears what the switch and its tap say is on air. The switch owns the truth.
-    fn ask_the_switch(&mut self, ev: &RigEvidence, wake: &Wake, out: &mut Actions) {
-        let now = wake.now;
-        let read = |r: Option<base::Reading<SwitchView>>| {
-            let r = r?;
-            wake.note(r.expires);
-            r.fresh(now).filter(|v| *v != SwitchView::Unknown).map(|v| (v, r.as_of))
-        };
-        let reply = read(ev.switch.reply);
-        let tap = if ev.switch.has_tap { read(ev.switch.tap) } else { None };
-        self.ever_replied |= reply.is_some() || tap.is_some();
-        if let Some(p) = self.pending {
-            let confirms =
-                |r: Option<(SwitchView, MonoTime)>| r.is_some_and(|(v, at)| v == SwitchView::On(p.to) && at >= p.first);
-            if confirms(reply) || confirms(tap) {
-                self.pending = None;
-                push(out, Action::Confirmed { to: p.to, after: now - p.first });
-                self.goes_on_air(p.to, now);
-            } else {
-                self.known = OnAirKnown::Pending;
-            }
-            return;
-        }
-        let says = match (reply, tap) {
-            (Some((SwitchView::Conflict, _)), _) | (_, Some((SwitchView::Conflict, _))) => SwitchView::Conflict,
-            (Some((SwitchView::On(a), _)), Some((SwitchView::On(b), _))) if a != b => SwitchView::Conflict,
-            // An answer from before our last change is an old one.
-            (Some((v, at)), _) | (None, Some((v, at))) if at >= self.on_air_since || v == self.view_of_on_air() => v,
-            (Some(_), _) | (None, Some(_)) => self.view_of_on_air(),
-            (None, None) => SwitchView::Unknown,
-        };
-        // A command that somebody else gave, or we before a restart.
-        if let Some((to, at)) = ev.switch.commanded
-            && at >= self.on_air_since
-            && says != SwitchView::On(to)
-            && !wake.passed(at, self.setup.limits.confirm)
-        {
-            self.known = OnAirKnown::Pending;
-            return;
-        }
-        self.known = match says {
-            SwitchView::Conflict => OnAirKnown::Conflict,
-            SwitchView::On(m) if m.index() >= self.machines => OnAirKnown::Conflict,
-            SwitchView::On(m) => {
-                self.told = None;
-                self.adopt(m, now, out);
-                OnAirKnown::Yes
-            }
-            SwitchView::Unknown => match self.told {
-                Some(m) => {
-                    if self.on_air != Some(m) {
-                        self.goes_on_air(m, now);
-                    }
-                    OnAirKnown::Yes
-                }
-                None => OnAirKnown::No,
-            },
-        };
-    }
-
-    fn view_of_on_air(&self) -> SwitchView {
-        self.on_air.map_or(SwitchView::Unknown, SwitchView::On)
-    }
-
-    /// The switch says a machine is on air: believe it, and latch if it went there without us.
-    fn adopt(&mut self, m: Machine, now: MonoTime, out: &mut Actions) {
-        if self.on_air == Some(m) {
-            return;
-        }
-        let expected = match self.on_air {
-            None => self.memory.on_air.is_none_or(|was| was == m) || self.memory.latch.is_some_and(|l| l.to == m),
-            // An unconfirmed command that took effect after all is no surprise.
-            Some(_) => self.unconfirmed == Some(m),
-        };
-        self.unconfirmed = None;
-        push(out, Action::Adopted { to: m, moved: !expected });
-        self.goes_on_air(m, now);
-        if !expected {
-            self.moved_at = Some(now);
-            self.latch(Latch { to: m, rule: Rule::SwitchMoved }, out);
-        }
-    }
-
-    fn goes_on_air(&mut self, m: Machine, now: MonoTime) {
-        self.known = OnAirKnown::Yes;
-        self.on_air = Some(m);
-        self.on_air_since = now;
-        self.proven = false;
-        if self.memory.on_air != Some(m) {
-            self.memory.on_air = Some(m);
-            self.persist = true;
-        }
-    }
-
-    /// Has the command confirmed, or the next output tried.
-    fn watch_command(&mut self, ev: &RigEvidence, wake: &Wake, out: &mut Actions) {
-        let Some(mut p) = self.pending else { return };
-        let now = wake.now;
-        let failed = ev.switch.output_failed && now > p.last;
-        if !failed && !wake.passed(p.last, self.setup.limits.confirm) {
-            return;
-        }
-        p.tries = p.tries.saturating_add(1);
-        p.last = now;
-        if p.tries < self.setup.limits.output_tries {
-            self.pending = Some(p);
-            push(out, Action::NextOutput { to: p.to, tried: p.tries, term: self.memory.term });
-            wake.note(now + self.setup.limits.confirm);
-        } else {
-            self.pending = None;
-            self.unconfirmed = Some(p.to);
-            if !self.ever_replied && !ev.switch.has_tap {
-                // A switch that cannot answer: what was sent is the best that is known.
-                self.told = Some(p.to);
-            }
-            wake.note(now + Span::from_nanos(1));
-        }
-    }
-
     fn say_fitness(&mut self, f: &Findings, out: &mut Actions) {
         for (m, found) in Machine::first(f.machines.len()).zip(&f.machines) {
             let said = &mut self.fitness_said[m.index()];
@@ -465,10 +234,4 @@ impl Judge {
         let at_rest = related.is_some_and(|r| r.relation == crate::facts::Relation::Resting);
         TakeoverCost::of(related.and_then(|r| r.apart), level, at_rest, self.setup.sample_rate)
     }
-}
-
-/// Adds an action. A list that is full loses it, which the caller's empty list of 32 makes impossible for what matters:
-/// changeovers, latches and proposals come first.
-pub(crate) fn push(out: &mut Actions, action: Action) {
-    let _ = out.try_push(action);
 }

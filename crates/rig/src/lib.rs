@@ -4,6 +4,7 @@
 //! [`table`] works on facts alone, so that it can be searched exhaustively. The [`judge`] keeps what must be kept between
 //! two looks: the latch, the proposal, the pending command, the alarms. A newcomer starts at the table.
 
+pub mod action;
 pub mod acts;
 pub mod alarm_codes;
 pub mod alarms;
@@ -15,12 +16,18 @@ pub mod judge;
 mod look;
 pub mod reasons;
 mod relation;
+pub mod rules;
 pub mod setup;
+mod sound;
+mod switch;
 pub mod table;
 pub mod takeover;
 mod track;
+mod transport;
 pub mod view;
+mod why_fit;
 
+pub use action::{Action, Actions, Proposal};
 pub use acts::{Act, ActAnswer};
 pub use alarms::{AlarmChange, AlarmCode, AlarmState, AlarmView, Priority, Transition};
 pub use evidence::{
@@ -28,7 +35,7 @@ pub use evidence::{
     SwitchEvidence,
 };
 pub use fitness::{Fitness, Reasons};
-pub use judge::{Action, Actions, Judge, Proposal};
+pub use judge::Judge;
 pub use reasons::{Arg, Names, Numbers, Reason, Sentence};
 pub use setup::{Baseline, Latch, Limits, LinkLoss, LoneStop, Memory, Mode, Policies, Setup};
 pub use table::Rule;

@@ -64,6 +64,7 @@ reasons! {
     SwitchMoved = 226 "switch-moved" "The switch went to {m} without us."
     Person = 227 "person" "A person put {m} on air."
     PersonForced = 228 "person-forced" "A person forced {m} on air."
+    HostPatience = 229 "host-patience" "{m} is silent on every path while nothing plays: a moment's patience costs nothing."
     // Gates and refusals.
     NoStandby = 300 "no-standby" "No standby could take over."
     StandbyWorse = 301 "standby-worse" "{o} would be worse than what plays."

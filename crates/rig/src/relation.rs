@@ -1,11 +1,11 @@
 //! Where a standby is against the machine on air, also when the latter has vanished.
 
-use base::{AudioState, Machine, MonoTime, Span, TransportState};
+use base::{AudioState, Machine, MonoTime, PlayerState, Span, TransportState};
 
 use crate::evidence::{MachineEvidence, Offset, Place, RigEvidence};
 use crate::facts::{Ears, Relation};
 use crate::setup::Limits;
-use crate::track::{Anchor, Track, Wake, fresh_audio, fresh_transport, here};
+use crate::track::{Anchor, Track, Wake, fresh_audio, fresh_player, fresh_transport, here, last_sound};
 
 /// A relation with the figures behind it.
 #[derive(Clone, Copy, Debug)]
@@ -34,7 +34,7 @@ pub(crate) fn ears(m: &MachineEvidence, wake: &Wake, limits: &Limits) -> Ears {
     match fresh_audio(m, wake.now) {
         AudioState::Unknown => Ears::Deaf,
         AudioState::Sounding | AudioState::Quiet | AudioState::Wrong | AudioState::Silent | AudioState::Ceased => {
-            let heard = m.last_sound.is_some_and(|t| !wake.passed(t, limits.veto + m.sound_grain + RECENT));
+            let heard = last_sound(m, wake.now).is_some_and(|t| !wake.passed(t, limits.veto + m.sound_grain + RECENT));
             if heard { Ears::Sounding } else { Ears::Quiet }
         }
     }
@@ -46,7 +46,7 @@ const RECENT: Span = Span::from_millis(15);
 fn rests(m: &MachineEvidence, t: &Track, wake: &Wake) -> bool {
     match t.transport {
         TransportState::Stopped => true,
-        TransportState::Unknown => m.last_sound.is_none_or(|s| wake.passed(s, Span::from_secs(1))),
+        TransportState::Unknown => last_sound(m, wake.now).is_none_or(|s| wake.passed(s, Span::from_secs(1))),
         TransportState::Rolling | TransportState::Stalled | TransportState::Lost => false,
     }
 }
@@ -103,6 +103,10 @@ pub(crate) fn relate(
     }
     let s_rolls = fresh_transport(sm, now) == TransportState::Rolling;
     let o_rolls = fresh_transport(om, now) == TransportState::Rolling;
+    if o_rolls {
+        tracks[s.index()].rested = None;
+    }
+    let gone = !here(om.heard) || fresh_player(om, now) == PlayerState::Gone;
     let (sp, op) = (place_now(sm, now), place_now(om, now));
     match (s_rolls, o_rolls) {
         (true, true) => {
@@ -126,6 +130,11 @@ pub(crate) fn relate(
                 tracks[s.index()].anchor = Some(Anchor { on_air: o, at: now, place, bound });
             }
             r
+        }
+        // The machine on air is gone, and stood when it went: there is nothing to be apart from, whatever the standby has
+        // begun since.
+        (true, false) if gone && tracks[s.index()].rested.is_some_and(|r| r.0 == o) => {
+            Related::only(tracks[s.index()].rested.map_or(Relation::Unknown, |r| r.1))
         }
         (true, false) => {
             let anchor = tracks[s.index()].anchor.filter(|a| a.on_air == o);
@@ -154,10 +163,12 @@ pub(crate) fn relate(
                 });
             }
             let known = tracks[s.index()].place.zip(tracks[o.index()].place);
-            if known.is_some_and(|((a, _), (b, _))| songs_differ(a, b)) {
-                return Related::only(Relation::OtherSong);
+            let parted = known.is_some_and(|((a, _), (b, _))| songs_differ(a, b));
+            let relation = if parted { Relation::OtherSong } else { Relation::Resting };
+            if !gone {
+                tracks[s.index()].rested = Some((o, relation));
             }
-            Related::only(Relation::Resting)
+            Related::only(relation)
         }
     }
 }

@@ -79,6 +79,8 @@ pub struct Limits {
     pub start_missed: Span,
     /// A witness must have sent a beat this long after the missed beat was due (2 ms).
     pub witness: Span,
+    /// A host's silence while nothing sounds must last this long (500 ms): then it costs nothing to wait.
+    pub patience: Span,
     /// A switch must confirm within this (100 ms).
     pub confirm: Span,
     /// How many times a next output is asked for before a changeover is given up as unconfirmed (4).
@@ -111,6 +113,7 @@ impl Default for Limits {
             together: Span::from_millis(250),
             start_missed: Span::from_millis(100),
             witness: Span::from_millis(2),
+            patience: Span::from_millis(500),
             confirm: Span::from_millis(100),
             output_tries: 4,
             carry: Span::from_secs(30),
@@ -168,7 +171,7 @@ pub struct Latch {
     pub rule: Rule,
 }
 
-/// What must outlive a restart. Written at each [`Persist`](crate::judge::Action::Persist).
+/// What must outlive a restart. Written at each [`Persist`](crate::action::Action::Persist).
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Default, Serialize, Deserialize)]
 pub struct Memory {
     /// The mode a person chose.

@@ -4,9 +4,10 @@
 
 use core::cell::Cell;
 
-use base::{AudioState, Heard, Machine, MonoTime, PlayerState, Span, TransportState};
+use base::{AudioState, ClockState, Heard, Machine, MonoTime, PlayerState, Span, TransportState};
 
 use crate::evidence::{MachineEvidence, Place};
+use crate::facts::Relation;
 use crate::setup::Limits;
 
 /// "Now", and the earliest later instant at which a hold time that was asked about will have passed.
@@ -71,6 +72,8 @@ pub(crate) struct Track {
     pub place: Option<(Place, MonoTime)>,
     /// See [`Anchor`].
     pub anchor: Option<Anchor>,
+    /// How it stood to a machine on air when both last stood and both were there.
+    pub rested: Option<(Machine, Relation)>,
     /// Its sound last matched that of the machine on air.
     pub matched: Option<MonoTime>,
 }
@@ -94,7 +97,7 @@ impl Track {
                 *kept = None;
             }
         };
-        if let Some(t) = m.last_sound
+        if let Some(t) = last_sound(m, now)
             && self.sound_last.is_none_or(|last| t > last)
         {
             if self.sound_last.is_none_or(|last| t - last > RUN_GAP) {
@@ -142,6 +145,19 @@ impl Track {
         self.last_ok = None;
     }
 }
+
+/// The newest sound a machine's agent heard, as far as our clock can say so. A time from a clock that is not known, or
+/// that lies ahead of now, is not taken: the agent's word that there is sound then counts from when it was given.
+pub(crate) fn last_sound(m: &MachineEvidence, now: MonoTime) -> Option<MonoTime> {
+    let known = matches!(m.clock, ClockState::Tracking | ClockState::Holdover);
+    match m.last_sound {
+        Some(t) if known && t <= now => Some(t),
+        Some(t) if known && t <= now + AHEAD => Some(now),
+        _ => m.audio.filter(|r| r.value == AudioState::Sounding).map(|r| r.as_of.min(now)),
+    }
+}
+/// A clock's error may put a sound this far ahead of now.
+const AHEAD: Span = Span::from_millis(20);
 
 /// A machine's transport while its agent is heard; unknown otherwise.
 pub(crate) fn fresh_transport(m: &MachineEvidence, now: MonoTime) -> TransportState {

@@ -5,11 +5,12 @@ use base::ids::MAX_MACHINES;
 use base::{Machine, MonoTime, SwitchView};
 use serde::{Deserialize, Serialize};
 
+use crate::action::Proposal;
 use crate::alarms::AlarmViews;
 use crate::evidence::RigEvidence;
 use crate::facts::{Facts, Grade, OnAirKnown, Relation};
 use crate::fitness::{Fitness, Reasons};
-use crate::judge::{Judge, Proposal};
+use crate::judge::Judge;
 use crate::reasons::{Arg, Reason, Sentence};
 use crate::setup::{Latch, Mode};
 use crate::table::{Part, Rule, TABLE, Then, decide};

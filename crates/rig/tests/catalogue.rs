@@ -954,14 +954,67 @@ fn three_machines_pick_the_best_standby() {
     assert_eq!(s.changeovers()[0].1, Machine::new(2).unwrap(), "one dead standby does not hide another");
 }
 
-#[test]
-fn on_air_power_between_songs() {
-    let mut s = plain();
+fn rest(s: &mut Sim) {
     s.a().stop(StopCause::Trigger);
     s.b().stop(StopCause::Trigger);
     s.run(ms(10_000));
+    s.log.clear();
+}
+
+/// Between songs a tap tells nothing: a pulled cable and a dead machine look alike until the next sound.
+#[test]
+fn on_air_power_between_songs() {
+    // Two paths tell, and there is time to be sure.
+    let mut s = Sim::new(Setup::new(2), Memory { mode: Mode::Act, ..Memory::default() }, 2);
+    s.run(ms(5_000));
+    rest(&mut s);
     let t = s.now;
     s.a().host = false;
     s.run(ms(1_000));
-    assert!(s.one_changeover(Rule::HostGoneSilent, t) <= ms(20));
+    let took = s.one_changeover(Rule::HostGoneTwoPaths, t);
+    assert!(took >= ms(500) && took < ms(520), "{took:?}");
+    // One path and a tap: somebody is asked in the gap, and the first sound of the next song settles it.
+    let mut s = plain();
+    rest(&mut s);
+    s.a().host = false;
+    s.run(ms(5_000));
+    s.nothing_moved();
+    assert_eq!(s.proposals().len(), 1);
+    s.a().rolling = true;
+    s.b().rolling = true;
+    s.b().song = 2;
+    let t = s.now;
+    s.run(ms(1_000));
+    let took = s.one_changeover(Rule::HostGoneSilent, t);
+    assert!(took <= ms(20), "{took:?}");
+}
+
+#[test]
+fn cable_on_air_between_songs() {
+    let mut s = plain();
+    rest(&mut s);
+    s.a().cables = [false; 2];
+    s.run(ms(5_000));
+    s.a().rolling = true;
+    s.b().rolling = true;
+    s.run(ms(10_000));
+    s.nothing_moved();
+    assert_eq!(s.view().proposal, None, "its sound took the question back");
+}
+
+#[test]
+fn two_lost_beats_in_a_rest_move_nothing() {
+    for policy in [None, Some(LinkLoss::Changeover)] {
+        let mut setup = Setup::new(2);
+        setup.policies.on_link_loss = policy;
+        let mut s = acting(setup);
+        s.music = |_| false;
+        s.run(ms(1_000));
+        s.a().agent = false;
+        s.run(ms(60));
+        s.a().agent = true;
+        s.run(ms(1_000));
+        s.nothing_moved();
+        assert_eq!(s.proposals(), vec![]);
+    }
 }

@@ -26,7 +26,7 @@ fn ought(f: &Facts) -> Ought {
     use Ought::*;
     use Sound as S;
     use Transport as T;
-    let silent = matches!(f.sound, S::Quiet | S::Doubtful | S::Lost);
+    let silent = matches!(f.sound, S::Rest | S::Quiet | S::Doubtful | S::Lost);
     match (f.host, f.player, f.transport, f.sound) {
         // Sound that is heard and right vetoes; a dead player or a lone stop is asked about nonetheless.
         (Host::Here, PlayerState::Gone, _, S::Heard) => Ask,
@@ -35,18 +35,18 @@ fn ought(f: &Facts) -> Ought {
         (_, _, _, S::Heard) => Rest,
         // A vanished host: by ears, by two paths, by policy.
         (Host::Gone, _, _, S::Quiet | S::Doubtful | S::Lost | S::Wrong) => Replace,
-        (Host::Gone, _, _, S::Deaf) => match f.link {
+        (Host::Gone, _, _, S::Deaf | S::Rest) => match f.link {
             LinkSays::TwoPaths | LinkSays::Changeover => Replace,
             LinkSays::Hold => Rest,
             LinkSays::Unset => Ask,
         },
-        (Host::Unwitnessed, _, _, _) => Rest,
+        (Host::Unwitnessed | Host::Patience, _, _, _) => Rest,
         // A vanished agent says nothing; the loss of sound does.
         (Host::AgentLost, _, _, S::Lost) => Replace,
         (Host::AgentLost, _, _, S::Doubtful) => Ask,
-        (Host::AgentLost, _, _, S::Deaf | S::Quiet | S::Wrong) => Rest,
+        (Host::AgentLost, _, _, S::Deaf | S::Rest | S::Quiet | S::Wrong) => Rest,
         (Host::Never, _, _, S::Lost | S::Doubtful) => Ask,
-        (Host::Never, _, _, S::Deaf | S::Quiet | S::Wrong) => Rest,
+        (Host::Never, _, _, S::Deaf | S::Rest | S::Quiet | S::Wrong) => Rest,
         // Noise.
         (Host::Here, _, _, S::Wrong) => Replace,
         // The agent says that the player is gone.
@@ -58,14 +58,14 @@ fn ought(f: &Facts) -> Ought {
             }
         }
         // The session's disk, and the sound.
-        (Host::Here, _, T::Unknown | T::Rolling | T::Stopped, S::Quiet | S::Doubtful | S::Lost)
+        (Host::Here, _, T::Unknown | T::Rolling | T::Stopped, S::Rest | S::Quiet | S::Doubtful | S::Lost)
             if f.media_gone && f.outlived =>
         {
             Replace
         }
         // Stall and silence.
         (Host::Here, _, T::Stalled, S::Deaf) => Ask,
-        (Host::Here, _, T::Stalled, S::Quiet) => {
+        (Host::Here, _, T::Stalled, S::Rest | S::Quiet) => {
             if f.outlived {
                 Replace
             } else {
@@ -81,7 +81,7 @@ fn ought(f: &Facts) -> Ought {
         }
         (Host::Here, _, T::Stalled, S::Lost) => Replace,
         (Host::Here, _, T::Lost, S::Deaf) => Rest,
-        (Host::Here, _, T::Lost, S::Quiet) => {
+        (Host::Here, _, T::Lost, S::Rest | S::Quiet) => {
             if f.media_gone && f.outlived {
                 Replace
             } else {
@@ -104,7 +104,7 @@ fn ought(f: &Facts) -> Ought {
         // Sound alone.
         (Host::Here, _, T::Unknown | T::Rolling, S::Lost) => Replace,
         (Host::Here, _, T::Unknown | T::Rolling, S::Doubtful) => Ask,
-        (Host::Here, _, T::Unknown | T::Rolling | T::Stopped, S::Deaf | S::Quiet) => {
+        (Host::Here, _, T::Unknown | T::Rolling | T::Stopped, S::Deaf | S::Rest | S::Quiet) => {
             if f.worn {
                 AskForBetter
             } else {
@@ -189,7 +189,7 @@ fn every_combination_of_facts() {
                                                         let i = TABLE.iter().position(|row| row.rule == r).unwrap();
                                                         used[i] = true;
                                                     };
-                                                    if n % 7 == 0 {
+                                                    if n.is_multiple_of(7) {
                                                         mark(&mut used, v.cause.rule);
                                                         if let Some(g) = v.gate {
                                                             mark(&mut used, g.rule);
