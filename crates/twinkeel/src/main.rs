@@ -1,1 +1,122 @@
-fn main() {}
+//! The command line. It decides nothing: each command reads its arguments and calls the crate that does the work.
+//!
+//! Exit codes: 0 fine, 1 the answer is no, 2 usage or configuration, 3 could not reach.
+
+mod client;
+mod devices;
+mod inspect;
+mod run;
+
+use std::io::Write;
+use std::process::ExitCode;
+
+use clap::{CommandFactory, Parser, Subcommand};
+
+use inspect::{InspectError, Outcome};
+
+/// The watch over a redundant playback rig.
+///
+/// Twinkeel is not a safety system: it must never be the only thing between a timecode and something that can hurt.
+#[derive(Parser)]
+#[command(name = "twinkeel", version, max_term_width = 80, arg_required_else_help = true)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Runs a whole simulated rig on this computer and opens its page.
+    Demo(run::DemoArgs),
+    /// Runs the agent of a playback machine.
+    Agent(run::AgentArgs),
+    /// Runs the supervisor of a rig.
+    Supervisor(run::SupervisorArgs),
+    /// Says what is on air and whether the other machine could take over.
+    Status(client::StatusArgs),
+    /// Puts a machine on air.
+    Changeover(client::ChangeoverArgs),
+    /// Releases the latch after a changeover.
+    Release(client::ReleaseArgs),
+    /// Lists the MIDI ports and audio devices of this computer.
+    Devices(devices::DevicesArgs),
+    /// Examines a recording with the live path's own code.
+    #[command(subcommand)]
+    Inspect(Inspect),
+    /// Prints shell completions or man pages, made from these very definitions.
+    #[command(hide = true)]
+    Generate(GenerateArgs),
+    /// One process of the demo.
+    #[command(hide = true)]
+    DemoPart(run::DemoPartArgs),
+}
+
+#[derive(Subcommand)]
+enum Inspect {
+    /// Linear timecode in a WAV file.
+    Ltc(inspect::ltc::LtcArgs),
+}
+
+#[derive(clap::Args)]
+struct GenerateArgs {
+    /// Completions for this shell; without one, the man page.
+    #[arg(long)]
+    shell: Option<clap_complete::Shell>,
+}
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    match cli.command {
+        Command::Demo(a) => run::demo(&a),
+        Command::Agent(a) => run::agent(&a),
+        Command::Supervisor(a) => run::supervisor(&a),
+        Command::Status(a) => client::status(&a),
+        Command::Changeover(a) => client::changeover(&a),
+        Command::Release(a) => client::release(&a),
+        Command::Devices(a) => devices::run(&a),
+        Command::Inspect(i) => inspected(i),
+        Command::Generate(a) => generate(&a),
+        Command::DemoPart(a) => run::demo_part(&a),
+    }
+}
+
+fn inspected(i: Inspect) -> ExitCode {
+    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
+    let result: Result<Outcome, InspectError> = match i {
+        Inspect::Ltc(a) => inspect::ltc::run(&a, &mut out),
+    };
+    let flushed = out.flush();
+    match result {
+        // A reader that has seen enough (`| head`) closes the pipe: that is its right, and no error.
+        Ok(_) | Err(_) if flushed.as_ref().is_err_and(|e| e.kind() == std::io::ErrorKind::BrokenPipe) => ExitCode::SUCCESS,
+        Ok(Outcome::Found) => ExitCode::SUCCESS,
+        Ok(Outcome::Nothing) => ExitCode::from(1),
+        Err(e) => refuse(&e),
+    }
+}
+
+fn generate(a: &GenerateArgs) -> ExitCode {
+    let mut command = Cli::command();
+    let mut out = std::io::stdout().lock();
+    match a.shell {
+        Some(shell) => clap_complete::generate(shell, &mut command, "twinkeel", &mut out),
+        None => {
+            if let Err(e) = clap_mangen::Man::new(command).render(&mut out) {
+                return refuse(&e);
+            }
+        }
+    }
+    ExitCode::SUCCESS
+}
+
+/// Says what is wrong with usage or configuration.
+pub(crate) fn refuse(why: &dyn std::fmt::Display) -> ExitCode {
+    eprintln!("twinkeel: {why}");
+    ExitCode::from(2)
+}
+
+/// Says that something could not be reached.
+pub(crate) fn unreached(why: &dyn std::fmt::Display) -> ExitCode {
+    eprintln!("twinkeel: {why}");
+    ExitCode::from(3)
+}

@@ -1,0 +1,185 @@
+//! Clients of a running supervisor: they speak its JSON API and nothing else.
+
+use std::io::{IsTerminal, Write};
+use std::process::ExitCode;
+use std::time::Duration;
+
+use base::{Machine, Millis};
+use supervisor::page::{ActOutcome, DeskAct};
+use supervisor::snapshot::{Letter, Snapshot, Tone};
+
+use crate::{refuse, unreached};
+
+/// Where the supervisor is.
+#[derive(clap::Args)]
+pub struct At {
+    /// Address of the supervisor's page.
+    #[arg(long, default_value = "127.0.0.1:7777", env = "TWINKEEL_PAGE")]
+    page: String,
+}
+
+/// Arguments of `twinkeel status`.
+#[derive(clap::Args)]
+#[command(after_help = "Examples:\n  twinkeel status\n  twinkeel status --why\n  twinkeel status --json")]
+pub struct StatusArgs {
+    #[command(flatten)]
+    at: At,
+    /// The whole snapshot as JSON.
+    #[arg(long)]
+    json: bool,
+    /// The rule table row by row, with what holds.
+    #[arg(long)]
+    why: bool,
+}
+
+/// Arguments of `twinkeel changeover`.
+#[derive(clap::Args)]
+#[command(after_help = "Example: twinkeel changeover B")]
+pub struct ChangeoverArgs {
+    #[command(flatten)]
+    at: At,
+    /// The machine to go on air, by its letter.
+    machine: char,
+    /// Even if the rules refuse it. The audience hears what it costs.
+    #[arg(long)]
+    forced: bool,
+}
+
+/// Arguments of `twinkeel release`.
+#[derive(clap::Args)]
+#[command(after_help = "Example: twinkeel release")]
+pub struct ReleaseArgs {
+    #[command(flatten)]
+    at: At,
+}
+
+/// `twinkeel status`. Exit code 0 when another machine can take over, else 1.
+pub fn status(a: &StatusArgs) -> ExitCode {
+    let text = match read(&a.at, "snapshot") {
+        Ok(t) => t,
+        Err(e) => return unreached(&e),
+    };
+    let s: Snapshot = match serde_json::from_str(&text) {
+        Ok(s) => s,
+        Err(e) => return unreached(&format!("the supervisor at {} speaks another format: {e}", a.at.page)),
+    };
+    let mut out = std::io::stdout().lock();
+    let told = if a.json {
+        writeln!(out, "{text}")
+    } else if a.why {
+        why(&mut out, &s)
+    } else {
+        tell(&mut out, &s)
+    };
+    match told {
+        Ok(()) if s.takeovers.iter().any(|t| t.possible) => ExitCode::SUCCESS,
+        Ok(()) => ExitCode::from(1),
+        // A reader that has seen enough closes the pipe.
+        Err(_) => ExitCode::SUCCESS,
+    }
+}
+
+/// `twinkeel changeover`. Exit code 1 when it is refused.
+pub fn changeover(a: &ChangeoverArgs) -> ExitCode {
+    let Some(to) = Machine::from_letter(a.machine) else {
+        return refuse(&format!("`{}` is no machine: write a letter from A to H", a.machine));
+    };
+    act(&a.at, &DeskAct::Changeover { to: Letter(to), forced: a.forced })
+}
+
+/// `twinkeel release`. Exit code 1 when there is no latch.
+pub fn release(a: &ReleaseArgs) -> ExitCode {
+    act(&a.at, &DeskAct::Release)
+}
+
+fn agent() -> ureq::Agent {
+    ureq::Agent::config_builder().timeout_global(Some(Duration::from_secs(4))).http_status_as_error(false).build().into()
+}
+
+fn read(at: &At, what: &str) -> Result<String, String> {
+    let url = format!("http://{}/api/v1/{what}", at.page);
+    let answer = agent().get(&url).call().map_err(|e| format!("no supervisor at {}: {e}", at.page))?;
+    let status = answer.status();
+    let text = answer.into_body().read_to_string().map_err(|e| format!("{}: {e}", at.page))?;
+    if status.is_success() { Ok(text) } else { Err(format!("{}: {status}: {text}", at.page)) }
+}
+
+fn act(at: &At, act: &DeskAct) -> ExitCode {
+    let url = format!("http://{}/api/v1/act", at.page);
+    let origin = format!("http://{}", at.page);
+    let body = serde_json::json!({ "by": "command line", "do": act });
+    let answer = agent().post(&url).header("Origin", &origin).send_json(&body);
+    let text = match answer.map(|a| (a.status(), a.into_body().read_to_string())) {
+        Ok((status, Ok(text))) if status.is_success() => text,
+        Ok((status, text)) => return unreached(&format!("{}: {status}: {}", at.page, text.unwrap_or_default())),
+        Err(e) => return unreached(&format!("no supervisor at {}: {e}", at.page)),
+    };
+    match serde_json::from_str::<ActOutcome>(&text) {
+        Ok(ActOutcome::Done { text } | ActOutcome::Asked { text }) => {
+            println!("{text}");
+            ExitCode::SUCCESS
+        }
+        Ok(ActOutcome::Refused { text, can_force, .. }) => {
+            println!("Refused: {text}");
+            if can_force {
+                println!("It can be forced: add --forced.");
+            }
+            ExitCode::from(1)
+        }
+        Err(e) => unreached(&format!("the supervisor at {} speaks another format: {e}", at.page)),
+    }
+}
+
+fn why(out: &mut impl Write, s: &Snapshot) -> std::io::Result<()> {
+    for r in &s.rules {
+        let mark = if r.holds { "holds" } else { "  -  " };
+        writeln!(out, "{mark}  {:28}  {}", r.id, r.text)?;
+    }
+    Ok(())
+}
+
+fn tell(out: &mut impl Write, s: &Snapshot) -> std::io::Result<()> {
+    let (on, off) = colour(s.headline.tone);
+    writeln!(out, "{on}{}{off}", s.headline.text)?;
+    let on_air = s.on_air.map_or_else(|| "unknown".into(), |m| m.to_string());
+    writeln!(out, "on air: {on_air}   mode: {:?}{}", s.mode, if s.latched.is_some() { "   UNPROTECTED (latched)" } else { "" })?;
+    if let Some(song) = s.song.as_ref().map(|r| &r.value) {
+        let code = song.timecode.clone().unwrap_or_default();
+        writeln!(out, "song {}: {}  {code}", song.number, song.name)?;
+    }
+    for o in &s.offsets {
+        write!(out, "{}", o.text)?;
+        if let Some(n) = o.now.as_ref().map(|r| r.value) {
+            write!(out, " (± {})", Millis(n.bound.0))?;
+        }
+        if let Some(d) = o.drift {
+            write!(out, "  drift {:.2} ± {:.2} ppm", d.rate.0, d.uncertainty.0)?;
+        }
+        writeln!(out)?;
+    }
+    for m in &s.machines {
+        writeln!(out, "{} {:12} {:?}, {:?}", m.letter, m.name, m.role, m.fitness)?;
+        for r in &m.reasons {
+            writeln!(out, "    {}", r.text)?;
+        }
+    }
+    for a in &s.alarms {
+        writeln!(out, "{:?} alarm, {:?}: {}", a.priority, a.state, a.text)?;
+    }
+    Ok(())
+}
+
+/// Indicator colours of IEC 60073, only where they can be seen; the sentence says the same without them.
+fn colour(tone: Tone) -> (&'static str, &'static str) {
+    if !std::io::stdout().is_terminal() || std::env::var_os("NO_COLOR").is_some() {
+        return ("", "");
+    }
+    let on = match tone {
+        Tone::Good => "\x1b[32m",
+        Tone::Abnormal => "\x1b[33m",
+        Tone::Danger => "\x1b[31m",
+        Tone::Action => "\x1b[34m",
+        Tone::Neutral => "",
+    };
+    (on, "\x1b[0m")
+}

@@ -1,0 +1,141 @@
+//! Commands that run until they are told to end: the agent, the supervisor, the demo and its parts.
+
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use crate::refuse;
+
+/// Arguments of `twinkeel agent`.
+#[derive(clap::Args)]
+#[command(after_help = "Example: twinkeel agent --config /etc/twinkeel/agent.toml")]
+pub struct AgentArgs {
+    /// Its configuration.
+    #[arg(long, default_value = "agent.toml")]
+    config: PathBuf,
+}
+
+/// Arguments of `twinkeel supervisor`.
+#[derive(clap::Args)]
+#[command(after_help = "Example: twinkeel supervisor --config /etc/twinkeel/rig.toml")]
+pub struct SupervisorArgs {
+    /// The rig.
+    #[arg(long, default_value = "rig.toml")]
+    config: PathBuf,
+}
+
+/// Arguments of `twinkeel demo`.
+#[derive(clap::Args)]
+#[command(after_help = "Examples:\n  twinkeel demo\n  twinkeel demo --headless --scenario on-air-power --seconds 30 --out out")]
+pub struct DemoArgs {
+    /// Run a scenario without a page to press on, and write summary.json, house.wav, the record and report.html.
+    #[arg(long, requires = "scenario")]
+    headless: bool,
+    /// Which scenario: a name of the fault catalogue, or a file.
+    #[arg(long)]
+    scenario: Option<String>,
+    /// For how long; without it, as long as the scenario says.
+    #[arg(long)]
+    seconds: Option<f64>,
+    /// Where everything is written.
+    #[arg(long, default_value = "demo-out")]
+    out: PathBuf,
+    /// Seed of the show and of all jitter.
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+}
+
+/// Arguments of `twinkeel demo-part`.
+#[derive(clap::Args)]
+pub struct DemoPartArgs {
+    /// Which part.
+    #[arg(value_enum)]
+    part: Part,
+    /// Its configuration, JSON.
+    #[arg(long)]
+    config: PathBuf,
+}
+
+#[derive(Clone, Copy, clap::ValueEnum)]
+enum Part {
+    Player,
+    Switch,
+}
+
+/// `twinkeel agent`.
+pub fn agent(a: &AgentArgs) -> ExitCode {
+    log();
+    stage::os::end_with_parent_if_asked();
+    match agent::run(&a.config) {
+        Ok(never) => match never {},
+        Err(e) => refuse(&e),
+    }
+}
+
+/// `twinkeel supervisor`.
+pub fn supervisor(a: &SupervisorArgs) -> ExitCode {
+    log();
+    stage::os::end_with_parent_if_asked();
+    let stop = async {
+        // On a signal nothing on air changes; the record is closed properly.
+        let _ = stop_signal().await;
+    };
+    match supervisor::run(&a.config, stop) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(e) => refuse(&e),
+    }
+}
+
+#[cfg(unix)]
+async fn stop_signal() -> std::io::Result<()> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let mut term = signal(SignalKind::terminate())?;
+    tokio::select! {
+        _ = term.recv() => Ok(()),
+        r = tokio::signal::ctrl_c() => r,
+    }
+}
+
+#[cfg(not(unix))]
+async fn stop_signal() -> std::io::Result<()> {
+    tokio::signal::ctrl_c().await
+}
+
+/// `twinkeel demo-part`.
+pub fn demo_part(a: &DemoPartArgs) -> ExitCode {
+    log();
+    stage::os::end_with_parent_if_asked();
+    let text = match std::fs::read_to_string(&a.config) {
+        Ok(t) => t,
+        Err(e) => return refuse(&format!("{}: {e}", a.config.display())),
+    };
+    let wrong = |e: serde_json::Error| refuse(&format!("{}: {e}", a.config.display()));
+    let ran = match a.part {
+        Part::Player => match serde_json::from_str(&text) {
+            Ok(c) => stage::player::run_player(c),
+            Err(e) => return wrong(e),
+        },
+        Part::Switch => match serde_json::from_str(&text) {
+            Ok(c) => stage::switch::run_switch(c),
+            Err(e) => return wrong(e),
+        },
+    };
+    match ran {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(e) => refuse(&e),
+    }
+}
+
+/// `twinkeel demo`.
+pub fn demo(a: &DemoArgs) -> ExitCode {
+    let _ = (a.headless, &a.scenario, a.seconds, &a.out, a.seed);
+    refuse(&"the demo is not in yet")
+}
+
+/// Log lines to standard error, as RUST_LOG asks; colours only on a terminal, and never with NO_COLOR.
+fn log() {
+    use std::io::IsTerminal;
+    let colours = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
+    let filter = tracing_subscriber::EnvFilter::try_from_default_env()
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
+    let _ = tracing_subscriber::fmt().with_env_filter(filter).with_ansi(colours).with_writer(std::io::stderr).try_init();
+}
