@@ -76,6 +76,8 @@ struct Slot {
     no_since: Option<MonoTime>,
     shelved_until: Option<MonoTime>,
     suppressed: bool,
+    /// A low one whose time has come waits for the gap.
+    waits: bool,
     raised_at: MonoTime,
     other: Option<Machine>,
     arg: Arg,
@@ -175,6 +177,13 @@ impl Alarms {
         matches!(self.slot(code, machine).state, AlarmState::Unacknowledged | AlarmState::Acknowledged)
     }
 
+    /// Whether an alarm has nothing to do unless its condition holds.
+    pub fn idle(&self, place: usize, machine: Option<Machine>) -> bool {
+        let s = &self.slots[place][seat(machine)];
+        let no_cover = s.shelved_until.is_none() && !s.suppressed && !s.waits;
+        s.state == AlarmState::Normal && s.yes_since.is_none() && no_cover
+    }
+
     /// Takes what a condition says now. `gap`: no song rolls. A change that `emit` has no room for is made at the next
     /// call. Returns when it wants to be asked again.
     pub fn tell(
@@ -188,14 +197,6 @@ impl Alarms {
     ) -> Option<MonoTime> {
         let code = AlarmCode::ALL[place];
         let s = &mut self.slots[place][seat(machine)];
-        if told.cond != Cond::Yes
-            && s.state == AlarmState::Normal
-            && s.yes_since.is_none()
-            && s.shelved_until.is_none()
-            && !s.suppressed
-        {
-            return None;
-        }
         let def = code.def();
         let mut wake: Option<MonoTime> = None;
         let mut later = |t: MonoTime| wake = Some(wake.map_or(t, |w| w.min(t)));
@@ -219,6 +220,7 @@ impl Alarms {
                 (s.other, s.arg) = (told.other, told.arg);
             }
             Cond::No => {
+                s.waits = false;
                 s.yes_since = None;
                 s.no_since.get_or_insert(now);
             }
@@ -238,14 +240,17 @@ impl Alarms {
                 later(now);
             }
         }
-        if let (false, false, Some(since)) = (standing, s.suppressed, s.yes_since) {
-            let due = since + def.on_delay;
-            if now < due {
+        if !standing && !s.suppressed {
+            let due = s.yes_since.map(|since| since + def.on_delay);
+            if let Some(due) = due.filter(|due| now < *due) {
                 later(due);
-            } else if told.priority > Priority::Low || gap {
+            } else if due.is_some() && told.priority == Priority::Low && !gap {
+                s.waits = true;
+            } else if due.is_some() || (s.waits && gap) {
                 let before = *s;
                 s.state = AlarmState::Unacknowledged;
                 s.raised_at = now;
+                s.waits = false;
                 s.priority = Some(told.priority);
                 if !say(s, Transition::Raised) {
                     *s = before;

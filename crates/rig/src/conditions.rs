@@ -58,6 +58,10 @@ impl Judge {
                     continue;
                 }
                 let (cond, other, arg) = conds.cells[place][seat];
+                // Most alarms have nothing to say most of the time: what explains them is not looked up then.
+                if cond != Cond::Yes && self.alarms.idle(place, m) {
+                    continue;
+                }
                 let explained = code.causes().iter().any(|c| {
                     conds.stands(&self.alarms, *c, None) || (m.is_some() && conds.stands(&self.alarms, *c, m))
                 });

@@ -205,7 +205,7 @@ impl Judge {
     }
 
     /// The facts of the last look.
-    pub fn facts(&self) -> Option<Facts> {
+    pub fn last_facts(&self) -> Option<Facts> {
         self.findings.as_ref().map(|f| f.facts)
     }
 }

@@ -208,6 +208,11 @@ fn run(events: &[Event]) -> Result<(usize, usize), TestCaseError> {
         }
         s.run(ms(1));
         let now = s.now;
+        for i in 0..2 {
+            if lives(&s.boxes[i]) {
+                t.lived[i] = now;
+            }
+        }
         // The judge's doings of this millisecond, against the truth of the last.
         for (at, a) in &s.log[read..] {
             match a {
@@ -246,11 +251,6 @@ fn run(events: &[Event]) -> Result<(usize, usize), TestCaseError> {
         // The truth of this millisecond.
         if programme(&s.boxes[s.on.index()]) {
             t.sounded = now;
-        }
-        for i in 0..2 {
-            if lives(&s.boxes[i]) {
-                t.lived[i] = now;
-            }
         }
         let on = s.on.index();
         let (o, b) = (&s.boxes[on], &s.boxes[1 - on]);
