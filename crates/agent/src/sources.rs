@@ -24,16 +24,19 @@ pub fn start(sources: &[Source], desk: &NewsDesk) -> std::io::Result<()> {
         };
         desk.tell(News::Source { flag: wanted, on: true });
         match s {
-            Source::Feed { socket, timecode, rate } => feed::start(socket, timecode.clone(), *rate, desk.clone())?,
+            Source::Feed { socket, timecode, rate, pilot } => {
+                feed::start(socket, feed::Wanted { timecode: timecode.clone(), rate: *rate, pilot: *pilot }, desk.clone())?;
+            }
             Source::Osc { listen, from } => osc::start(*listen, *from, desk.clone())?,
             Source::Midi { port, host } => device::start_midi(port.clone(), host.clone(), desk.clone())?,
-            Source::Audio { host, device, channels, timecode, rate } => device::start_audio(
+            Source::Audio { host, device, channels, timecode, rate, pilot } => device::start_audio(
                 device::AudioWanted {
                     host: host.clone(),
                     device: device.clone(),
                     channels: channels.clone(),
                     timecode: timecode.clone(),
                     rate: *rate,
+                    pilot: *pilot,
                 },
                 desk.clone(),
             )?,

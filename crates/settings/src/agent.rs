@@ -115,6 +115,9 @@ pub enum Source {
         /// The LTC's rate, if it is known.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         rate: Option<FrameRate>,
+        /// The frequency in hertz of the steady tone on the channel named `pilot`.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        pilot: Option<f64>,
     },
     /// The local feed socket: MIDI bytes and PCM with timestamps.
     Feed {
@@ -126,6 +129,9 @@ pub enum Source {
         /// The LTC's rate, if it is known.
         #[serde(default, skip_serializing_if = "Option::is_none")]
         rate: Option<FrameRate>,
+        /// The frequency in hertz of the steady tone on the channel named `pilot`.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        pilot: Option<f64>,
     },
     /// OSC position messages.
     Osc {

@@ -7,7 +7,7 @@
 
 use std::collections::VecDeque;
 
-use base::{Db, MonoTime, Ppm, Span};
+use base::{Db, Hertz, MonoTime, Ppm, Span};
 use serde::{Deserialize, Serialize};
 
 use crate::score::Score;
@@ -41,6 +41,8 @@ pub struct EngineConfig {
     pub midi_clump: u32,
     /// Gain of all that is heard.
     pub level: Db,
+    /// The steady tone on the channel `pilot`: each machine has its own, so that ears can tell them apart.
+    pub pilot: Hertz,
 }
 
 /// What a person or a conductor may tell it. Instants are on the monotonic clock; none means now.
@@ -415,7 +417,7 @@ impl Engine {
                 run.voice.fill(&mut frames[from..until]);
             }
         }
-        add_pilot(&mut frames, first);
+        add_pilot(&mut frames, self.config.pilot, first);
         if (self.gain - 1.0).abs() > f32::EPSILON {
             let audible = (0..CHANNELS.len()).filter(|c| *c != TIMECODE && *c != PILOT);
             for c in audible {

@@ -1,11 +1,13 @@
 //! Simulated playback machines, network and faults, in virtual and in real time.
 
+pub mod demo;
 pub mod engine;
 pub mod feed_link;
 pub mod house;
 pub mod os;
 pub mod player;
 pub mod relay;
+pub mod scenario;
 pub mod score;
 pub mod seed;
 pub mod show;

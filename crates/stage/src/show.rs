@@ -21,8 +21,9 @@ pub const CHANNELS: [&str; 6] = ["tracks L", "tracks R", "click", "cue", "timeco
 pub const TIMECODE: usize = 4;
 /// The channel of the pilot tone.
 pub const PILOT: usize = 5;
-/// The pilot's frequency: it sounds as long as the audio engine runs, also between songs.
-pub const PILOT_TONE: Hertz = Hertz(1_000.0);
+/// The pilots' frequencies by machine: they sound as long as an audio engine runs, also between songs. Whole numbers of hertz,
+/// above all programme.
+pub const PILOT_TONES: [Hertz; 2] = [Hertz(17_000.0), Hertz(18_500.0)];
 
 /// A pad's message as every machine hears it: a note on channel 16. Which note does what is this rig's own choice.
 pub mod pad {

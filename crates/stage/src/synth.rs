@@ -12,7 +12,7 @@ use timecode::Timecode;
 use timecode::ltc::LtcEncoder;
 
 use crate::seed;
-use crate::show::{CHANNELS, FRAME_RATE, PILOT, PILOT_TONE, SAMPLE_RATE, SAMPLES_PER_FRAME, SAMPLES_PER_SECOND, Song, TIMECODE};
+use crate::show::{CHANNELS, FRAME_RATE, PILOT, SAMPLE_RATE, SAMPLES_PER_FRAME, SAMPLES_PER_SECOND, Song, TIMECODE};
 
 /// One instant of all channels.
 pub type Frame = [f32; CHANNELS.len()];
@@ -67,9 +67,9 @@ pub fn cue(song: &Song, n: i64) -> f32 {
     }
 }
 
-/// The pilot at sample `n` of the audio engine's own count.
-pub fn pilot(n: i64) -> f32 {
-    PILOT_LEVEL * sine((n % SAMPLES_PER_SECOND) as f64 * PILOT_TONE.0 / SAMPLE_RATE.0)
+/// A pilot of `tone` at sample `n` of the audio engine's own count.
+pub fn pilot(tone: Hertz, n: i64) -> f32 {
+    PILOT_LEVEL * sine((n % SAMPLES_PER_SECOND) as f64 * tone.0 / SAMPLE_RATE.0)
 }
 
 /// Plays one song: whole frames of channels, with the timecode that belongs to them.
@@ -124,9 +124,9 @@ impl Voice {
 }
 
 /// The pilot alone, as an engine plays it between songs: `n` counts the engine's samples.
-pub fn add_pilot(out: &mut [Frame], n: i64) {
+pub fn add_pilot(out: &mut [Frame], tone: Hertz, n: i64) {
     for (i, frame) in out.iter_mut().enumerate() {
-        frame[PILOT] = pilot(n + i as i64);
+        frame[PILOT] = pilot(tone, n + i as i64);
     }
 }
 

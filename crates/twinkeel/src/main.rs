@@ -4,6 +4,7 @@
 
 mod client;
 mod devices;
+mod init;
 mod inspect;
 mod run;
 
@@ -28,6 +29,8 @@ struct Cli {
 enum Command {
     /// Runs a whole simulated rig on this computer and opens its page.
     Demo(run::DemoArgs),
+    /// Makes the files and keys of a new rig.
+    Init(init::InitArgs),
     /// Runs the agent of a playback machine.
     Agent(run::AgentArgs),
     /// Runs the supervisor of a rig.
@@ -68,6 +71,7 @@ fn main() -> ExitCode {
     let cli = Cli::parse();
     match cli.command {
         Command::Demo(a) => run::demo(&a),
+        Command::Init(a) => init::run(&a),
         Command::Agent(a) => run::agent(&a),
         Command::Supervisor(a) => run::supervisor(&a),
         Command::Status(a) => client::status(&a),

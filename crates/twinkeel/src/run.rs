@@ -125,10 +125,48 @@ pub fn demo_part(a: &DemoPartArgs) -> ExitCode {
     }
 }
 
-/// `twinkeel demo`.
+/// `twinkeel demo`. Headless, the exit code is 1 when the scenario's expectation of changeovers was not met.
 pub fn demo(a: &DemoArgs) -> ExitCode {
-    let _ = (a.headless, &a.scenario, a.seconds, &a.out, a.seed);
-    refuse(&"the demo is not in yet")
+    log();
+    let scenario = match scenario(a.scenario.as_deref().unwrap_or("quiet-show")) {
+        Ok(s) => s,
+        Err(e) => return refuse(&e),
+    };
+    let program = match std::env::current_exe() {
+        Ok(p) => p,
+        Err(e) => return refuse(&format!("this program cannot find itself: {e}")),
+    };
+    if let Err(e) = std::fs::create_dir_all(&a.out) {
+        return refuse(&format!("{}: {e}", a.out.display()));
+    }
+    let page_port = (!a.headless).then_some(7777);
+    let config = stage::demo::DemoConfig { program, out: a.out.clone(), seed: a.seed, scenario, page_port };
+    if !a.headless {
+        return match stage::demo::run_interactive(&config) {
+            Ok(()) => ExitCode::SUCCESS,
+            Err(e) => refuse(&e),
+        };
+    }
+    let lasts = a.seconds.map(base::Span::from_secs_f64);
+    let summary = match stage::demo::run_headless(&config, lasts, &mut |line| println!("{line}")) {
+        Ok(s) => s,
+        Err(e) => return refuse(&e),
+    };
+    println!("{}", serde_json::to_string_pretty(&summary).unwrap_or_default());
+    let wanted = config.scenario.expect.changeovers;
+    if summary.changeovers == wanted && summary.false_changeovers == 0 { ExitCode::SUCCESS } else { ExitCode::from(1) }
+}
+
+/// A scenario of the catalogue by its name, or one in a file.
+fn scenario(name: &str) -> Result<stage::scenario::Scenario, String> {
+    if let Some(s) = stage::scenario::builtin(name) {
+        return s.map_err(|e| e.to_string());
+    }
+    let text = std::fs::read_to_string(name).map_err(|e| {
+        let known: Vec<_> = stage::scenario::names().collect();
+        format!("`{name}` is no scenario of the catalogue and no file ({e}); there are: {}", known.join(", "))
+    })?;
+    stage::scenario::Scenario::parse(name, &text).map_err(|e| e.to_string())
 }
 
 /// Log lines to standard error, as RUST_LOG asks; colours only on a terminal, and never with NO_COLOR.

@@ -40,6 +40,8 @@ pub struct SoundFormat {
     pub timecode: Option<usize>,
     /// Its rate, if that is known.
     pub ltc_rate: Option<FrameRate>,
+    /// The frequency of the steady tone on the channel named `pilot`.
+    pub pilot: Option<Hertz>,
     /// Whether the stamps are a block's true instants (a simulated player's) or a driver's, which may jitter.
     pub exact_stamps: bool,
 }

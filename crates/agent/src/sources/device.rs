@@ -11,6 +11,7 @@ pub struct AudioWanted {
     pub channels: Vec<String>,
     pub timecode: Option<String>,
     pub rate: Option<FrameRate>,
+    pub pilot: Option<f64>,
 }
 
 pub fn start_midi(_port: String, _host: String, _desk: NewsDesk) -> std::io::Result<()> {

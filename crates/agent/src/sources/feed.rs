@@ -15,7 +15,17 @@ use crate::news::{News, NewsDesk};
 /// A stamp older than this is not believed: arrival is taken instead.
 const OLDEST: Span = Span::from_secs(1);
 
-pub fn start(socket: &Path, timecode: Option<String>, rate: Option<FrameRate>, desk: NewsDesk) -> std::io::Result<()> {
+/// What a feed's channels are for.
+pub struct Wanted {
+    /// The channel that carries LTC.
+    pub timecode: Option<String>,
+    /// Its rate.
+    pub rate: Option<FrameRate>,
+    /// The pilot tone's frequency in hertz.
+    pub pilot: Option<f64>,
+}
+
+pub fn start(socket: &Path, wanted: Wanted, desk: NewsDesk) -> std::io::Result<()> {
     let listener = Listener::bind(socket)?;
     let name = socket.display().to_string();
     std::thread::Builder::new().name("feed".into()).spawn(move || {
@@ -25,7 +35,7 @@ pub fn start(socket: &Path, timecode: Option<String>, rate: Option<FrameRate>, d
             match listener.accept() {
                 Ok(stream) => {
                     tracing::info!("feed {name}: a player connected");
-                    let why = listen(stream, timecode.as_deref(), rate, &desk);
+                    let why = listen(stream, &wanted, &desk);
                     tracing::warn!("feed {name}: {why}");
                     let at = mono_now();
                     desk.tell(News::Player { at, state: PlayerState::Gone });
@@ -42,7 +52,7 @@ pub fn start(socket: &Path, timecode: Option<String>, rate: Option<FrameRate>, d
 }
 
 /// Reads one connection to its end and says why it ended.
-fn listen(mut stream: Stream, timecode: Option<&str>, rate: Option<FrameRate>, desk: &NewsDesk) -> String {
+fn listen(mut stream: Stream, wanted: &Wanted, desk: &NewsDesk) -> String {
     let mut reader = FeedReader::new();
     let mut buffer = vec![0u8; 64 * 1024];
     loop {
@@ -57,7 +67,7 @@ fn listen(mut stream: Stream, timecode: Option<&str>, rate: Option<FrameRate>, d
             let now = mono_now();
             let believed = |at: base::MonoTime| if at > now || now - at > OLDEST { now } else { at };
             match reader.next_frame() {
-                Ok(Some(FeedFrame::Hello(hello))) => on_hello(hello, timecode, rate, desk),
+                Ok(Some(FeedFrame::Hello(hello))) => on_hello(hello, wanted, desk),
                 Ok(Some(FeedFrame::Midi { at, bytes })) => {
                     desk.tell(News::Midi { at: believed(at), bytes: bytes.to_vec() });
                 }
@@ -72,10 +82,17 @@ fn listen(mut stream: Stream, timecode: Option<&str>, rate: Option<FrameRate>, d
     }
 }
 
-fn on_hello(hello: FeedHello, timecode: Option<&str>, ltc_rate: Option<FrameRate>, desk: &NewsDesk) {
+fn on_hello(hello: FeedHello, wanted: &Wanted, desk: &NewsDesk) {
     if let Some(rate) = hello.sample_rate {
-        let timecode = timecode.and_then(|t| hello.channels.iter().position(|c| c == t));
-        desk.tell(News::Format(SoundFormat { rate, channels: hello.channels, timecode, ltc_rate, exact_stamps: true }));
+        let timecode = wanted.timecode.as_ref().and_then(|t| hello.channels.iter().position(|c| c == t));
+        desk.tell(News::Format(SoundFormat {
+            rate,
+            channels: hello.channels,
+            timecode,
+            ltc_rate: wanted.rate,
+            pilot: wanted.pilot.map(base::Hertz),
+            exact_stamps: true,
+        }));
     }
     desk.tell(News::Player { at: mono_now(), state: PlayerState::Running });
     desk.tell_now(News::Source { flag: SourceFlags::FEED_OPEN, on: true });

@@ -12,6 +12,7 @@ fn config() -> EngineConfig {
         midi_jitter: Span::ZERO,
         midi_clump: 0,
         level: Db(0.0),
+        pilot: Hertz(17_000.0),
     }
 }
 

@@ -1,0 +1,85 @@
+//! Plays a scenario without anybody at the page.
+
+use base::{Machine, Span};
+
+use super::outcome::{Run, Summary, last_look, meant};
+use super::rig::DemoRig;
+use super::{DemoConfig, DemoError};
+use crate::os::{now, sleep_until};
+use crate::scenario::{Deed, Fault, Moment};
+
+/// The rig is looked at this long before something breaks.
+const LOOK_AHEAD: Span = Span::from_millis(60);
+
+/// Plays the scenario to its end (or for `lasts`) and writes `summary.json`. `say` gets a line for whatever happens.
+///
+/// # Errors
+/// What could not be started or written.
+pub fn run_headless(c: &DemoConfig, lasts: Option<Span>, say: &mut dyn FnMut(&str)) -> Result<Summary, DemoError> {
+    let length = lasts.unwrap_or(c.scenario.length.0);
+    let mut rig = DemoRig::start(c)?;
+    say(&format!("the rig is up; its page is at http://{}", rig.layout.page));
+    let began = now();
+    let mut run = Run { began, fault: None, before: None, last: None };
+    let mut broken: Vec<(Fault, Vec<Machine>)> = Vec::new();
+    for moment in moments(c, length) {
+        let at = began + moment.at;
+        sleep_until(at - LOOK_AHEAD);
+        if run.fault.is_none() && matches!(moment.deed, Deed::Break(_)) {
+            run.before = rig.snapshot();
+        }
+        let machines = meant(moment.machine, rig.on_air());
+        sleep_until(at);
+        match moment.deed {
+            Deed::Break(fault) => {
+                let broke = rig.break_it(fault, &machines)?;
+                run.fault = run.fault.or(Some(broke));
+                say(&format!("{:7.3} s  broken: {fault:?} {}", moment.at.secs_f64(), letters(&machines)));
+                broken.push((fault, machines));
+            }
+            Deed::Mend(fault) => {
+                let (mended, left) = broken.into_iter().partition(|(f, _)| f.same_kind(&fault));
+                broken = left;
+                for (f, machines) in mended {
+                    rig.mend(f, &machines)?;
+                    say(&format!("{:7.3} s  mended: {f:?} {}", moment.at.secs_f64(), letters(&machines)));
+                }
+            }
+            Deed::Show(show) => {
+                rig.show(show);
+                say(&format!("{:7.3} s  show: {show:?}", moment.at.secs_f64()));
+            }
+            Deed::Act(act) => {
+                rig.person(act, moment.machine);
+                say(&format!("{:7.3} s  a person: {act:?}", moment.at.secs_f64()));
+            }
+        }
+    }
+    sleep_until(began + length);
+    run.last = last_look(&rig);
+    run.before = run.before.or_else(|| run.last.clone());
+    let (shows, house) = (rig.layout.shows.clone(), rig.layout.house.clone());
+    rig.end();
+    let summary = Summary::of(&c.scenario, c.seed, &run, &shows, &house);
+    let path = c.out.join("summary.json");
+    let text = serde_json::to_string_pretty(&summary).unwrap_or_default();
+    std::fs::write(&path, text).map_err(DemoError::of(path.display()))?;
+    Ok(summary)
+}
+
+/// The scenario's moments; in a run shorter than the scenario, what happens after the start is moved together so that all of it
+/// still happens.
+fn moments(c: &DemoConfig, length: Span) -> Vec<Moment> {
+    let (start, whole) = (c.scenario.start.0, c.scenario.length.0);
+    let scale = if length < whole && whole > start {
+        ((length - start).secs_f64() / (whole - start).secs_f64()).max(0.0)
+    } else {
+        1.0
+    };
+    let moved = |at: Span| if at > start { start + (at - start).scaled(scale) } else { at };
+    c.scenario.moments().into_iter().map(|m| Moment { at: moved(m.at), ..m }).filter(|m| m.at <= length).collect()
+}
+
+fn letters(machines: &[Machine]) -> String {
+    machines.iter().map(|m| m.to_string()).collect::<Vec<_>>().join(" ")
+}

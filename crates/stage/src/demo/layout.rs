@@ -1,0 +1,196 @@
+//! Keys and configuration of the demo's rig, made anew for each run.
+
+use std::net::{Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
+use std::path::{Path, PathBuf};
+
+use base::ids::MAX_MACHINES;
+use base::{Db, Machine, MachineId, RigId};
+use serde::Serialize;
+use settings::agent::{AgentFile, PlayerWatch, Source, SupervisorAddress, Trigger, TriggerWhat};
+use settings::duration::Duration;
+use settings::rig::{Limits, Listen, MachineEntry, Output, Policies, RigFile, Tap};
+use wire::KeyPair;
+
+use super::{DemoConfig, DemoError};
+use crate::engine::EngineConfig;
+use crate::player::PlayerConfig;
+use crate::relay::{Relay, Route, Way};
+use crate::show::{PILOT_TONES, Show, pad};
+use crate::switch::{ANSWER, ASK, SELECT, SwitchConfig};
+
+/// How many playback computers the demo has.
+pub const MACHINES: usize = 2;
+
+/// Where everything is.
+pub struct Layout {
+    /// The supervisor's page.
+    pub page: SocketAddr,
+    /// The supervisor's configuration.
+    pub rig_file: PathBuf,
+    /// The folder of the record.
+    pub shows: PathBuf,
+    /// Each agent's configuration.
+    pub agents: Vec<PathBuf>,
+    /// Each player's configuration.
+    pub players: Vec<PathBuf>,
+    /// The switch's configuration.
+    pub switch: PathBuf,
+    /// The recording of the house.
+    pub house: PathBuf,
+    /// The relay between agents and supervisor.
+    pub relay: Relay,
+    /// Where the supervisor listens for beats and lanes.
+    pub listen: Vec<SocketAddr>,
+}
+
+/// Makes all of it.
+///
+/// # Errors
+/// What could not be written or bound.
+pub fn make(c: &DemoConfig) -> Result<Layout, DemoError> {
+    let out = std::path::absolute(&c.out).map_err(DemoError::of(c.out.display()))?;
+    let shows = out.join("shows");
+    std::fs::create_dir_all(&shows).map_err(DemoError::of(shows.display()))?;
+    let free = |_: std::io::Error| DemoError::Part("no free port on loopback".into());
+    let paths: Vec<SocketAddr> = (0..c.scenario.rig.paths).map(|_| free_udp()).collect::<Result<_, _>>().map_err(free)?;
+    let lanes = free_tcp().map_err(free)?;
+    let page = match c.page_port {
+        Some(p) => SocketAddr::from((Ipv4Addr::LOCALHOST, p)),
+        None => free_tcp().map_err(free)?,
+    };
+    let osc = free_udp().map_err(free)?;
+    let mut routes = Vec::new();
+    for machine in Machine::first(MACHINES) {
+        routes.push(Route { machine, way: Way::Lanes, supervisor: lanes });
+        routes.extend((0u8..).zip(&paths).map(|(i, p)| Route { machine, way: Way::Path(i), supervisor: *p }));
+    }
+    let relay = Relay::start(&routes, c.seed).map_err(DemoError::of("the relay"))?;
+    let rig_id = RigId(ports::os::random_id());
+    let keys = |_: wire::KeyError| DemoError::Part("the system gave no randomness for keys".into());
+    let supervisor = KeyPair::generate().map_err(keys)?;
+    // A socket's path has a hundred bytes or so: a deep folder must not keep the demo from running.
+    let sockets = socket_dir()?;
+    let (mut machines, mut agents, mut players, mut inputs) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+    for m in Machine::first(MACHINES) {
+        let pair = KeyPair::generate().map_err(keys)?;
+        let id = MachineId(ports::os::random_id());
+        let dir = out.join(m.to_string());
+        std::fs::create_dir_all(&dir).map_err(DemoError::of(dir.display()))?;
+        let key = dir.join("agent.key");
+        ports::local::write_secret(&key, &pair.secret.to_secret_text()).map_err(DemoError::of(key.display()))?;
+        let pilot = PILOT_TONES[m.index()];
+        let feed = sockets.join(format!("feed-{m}"));
+        let input = sockets.join(format!("switch-{m}"));
+        let at = |way| relay.address(m, way).ok_or_else(|| DemoError::Part("the relay has no way".into()));
+        let agent = AgentFile {
+            machine_id: id,
+            name: format!("player {m}"),
+            secret_key: key,
+            supervisor: SupervisorAddress {
+                rig: rig_id,
+                key: supervisor.public.to_string(),
+                paths: (0..c.scenario.rig.paths).map(|i| at(Way::Path(i))).collect::<Result<_, _>>()?,
+                lanes: at(Way::Lanes)?,
+            },
+            beat: Duration::millis(5),
+            player: PlayerWatch::default(),
+            sources: vec![Source::Feed {
+                socket: feed.clone(),
+                timecode: Some("timecode".into()),
+                rate: Some(crate::show::FRAME_RATE),
+                pilot: Some(pilot.0),
+            }],
+            triggers: [(TriggerWhat::Start, pad::START), (TriggerWhat::Stop, pad::STOP), (TriggerWhat::Jump, pad::LOAD)]
+                .map(|(what, note)| Trigger { what, channel: pad::CHANNEL, note })
+                .to_vec(),
+        };
+        agents.push(write_toml(&dir.join("agent.toml"), &agent)?);
+        let player = PlayerConfig {
+            name: m.to_string(),
+            agent: feed,
+            switch: input.clone(),
+            engine: EngineConfig {
+                show: c.seed,
+                own: c.seed.wrapping_mul(31).wrapping_add(m.index() as u64),
+                crystal: c.scenario.rig.crystals[m.index()],
+                start_skew: c.scenario.rig.start_skew[m.index()].0,
+                midi_jitter: c.scenario.rig.midi_jitter.0,
+                midi_clump: c.scenario.rig.midi_clump,
+                level: Db(0.0),
+                pilot,
+            },
+        };
+        players.push(write_json(&dir.join("player.json"), &player)?);
+        inputs.push(input);
+        machines.push(MachineEntry { name: format!("player {m}"), id, key: pair.public.to_string(), pilot: Some(pilot.0) });
+    }
+    let show = write_toml(&out.join("show.toml"), &Show::new(c.seed).file())?;
+    let key = out.join("supervisor.key");
+    ports::local::write_secret(&key, &supervisor.secret.to_secret_text()).map_err(DemoError::of(key.display()))?;
+    let (tap, house) = (sockets.join("tap"), out.join("house.wav"));
+    let mut outputs = vec![Output::Osc {
+        to: osc,
+        select: SELECT.into(),
+        ask: Some(ASK.into()),
+        answer: Some(ANSWER.into()),
+    }];
+    if c.scenario.rig.dead_output {
+        let nowhere = free_udp().map_err(free)?;
+        outputs.insert(0, Output::Osc { to: nowhere, select: SELECT.into(), ask: None, answer: None });
+    }
+    let rig = RigFile {
+        rig_id,
+        name: "demo".into(),
+        secret_key: key,
+        shows: shows.clone(),
+        show: Some(show),
+        mode: c.scenario.rig.mode,
+        listen: Listen { paths: paths.clone(), lanes, page },
+        tap: c.scenario.rig.tap.then(|| Tap { feed: tap.clone(), programme: Vec::new() }),
+        machines,
+        outputs,
+        limits: Limits::default(),
+        policies: Policies { on_link_loss: c.scenario.rig.on_link_loss, lone_stop: c.scenario.rig.lone_stop },
+    };
+    let rig_file = write_toml(&out.join("rig.toml"), &rig)?;
+    let switch = SwitchConfig {
+        inputs,
+        osc,
+        tap,
+        house: house.clone(),
+        house_limit: Duration::secs(4 * 3600),
+        state: out.join("switch-state.json"),
+    };
+    let switch = write_json(&out.join("switch.json"), &switch)?;
+    let listen = paths.into_iter().chain([lanes]).collect();
+    debug_assert!(MACHINES <= MAX_MACHINES);
+    Ok(Layout { page, rig_file, shows, agents, players, switch, house, relay, listen })
+}
+
+/// A folder of our own for sockets, with a short path.
+fn socket_dir() -> Result<PathBuf, DemoError> {
+    let name: String = ports::os::random_id().iter().take(4).map(|b| format!("{b:02x}")).collect();
+    let dir = std::env::temp_dir().join(format!("twinkeel-{name}"));
+    std::fs::create_dir_all(&dir).map_err(DemoError::of(dir.display()))?;
+    Ok(dir)
+}
+
+fn free_udp() -> std::io::Result<SocketAddr> {
+    UdpSocket::bind((Ipv4Addr::LOCALHOST, 0))?.local_addr()
+}
+
+fn free_tcp() -> std::io::Result<SocketAddr> {
+    TcpListener::bind((Ipv4Addr::LOCALHOST, 0))?.local_addr()
+}
+
+fn write_toml<T: Serialize>(path: &Path, value: &T) -> Result<PathBuf, DemoError> {
+    let text = toml::to_string(value).map_err(|e| DemoError::Part(format!("{}: {e}", path.display())))?;
+    std::fs::write(path, text).map_err(DemoError::of(path.display()))?;
+    Ok(path.to_owned())
+}
+
+fn write_json<T: Serialize>(path: &Path, value: &T) -> Result<PathBuf, DemoError> {
+    let text = serde_json::to_string_pretty(value).map_err(|e| DemoError::Part(format!("{}: {e}", path.display())))?;
+    std::fs::write(path, text).map_err(DemoError::of(path.display()))?;
+    Ok(path.to_owned())
+}

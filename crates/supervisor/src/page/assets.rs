@@ -1,0 +1,102 @@
+//! The files of the page, embedded. Each has its content's hash as ETag: a reload after an upgrade gets the new files, any
+//! other gets "not modified".
+
+use std::sync::Arc;
+
+use axum::Router;
+use axum::extract::{Path, State};
+use axum::http::{HeaderMap, StatusCode, header};
+use axum::response::{IntoResponse, Redirect, Response};
+use axum::routing::get;
+
+use super::Page;
+use super::api::problem;
+
+macro_rules! files {
+    ($($name:literal: $kind:ident),* $(,)?) => {
+        &[$(File { name: $name, kind: $kind, bytes: include_bytes!(concat!("../../web/", $name)) }),*]
+    };
+}
+
+const HTML: &str = "text/html; charset=utf-8";
+const SCRIPT: &str = "text/javascript; charset=utf-8";
+const STYLE: &str = "text/css; charset=utf-8";
+const SVG: &str = "image/svg+xml";
+const MANIFEST: &str = "application/manifest+json";
+const JSON: &str = "application/json";
+
+const FILES: &[File] = files![
+    "watch.html": HTML,
+    "why.html": HTML,
+    "rig.html": HTML,
+    "report.html": HTML,
+    "style.css": STYLE,
+    "link.js": SCRIPT,
+    "dom.js": SCRIPT,
+    "words.js": SCRIPT,
+    "frame.js": SCRIPT,
+    "hold.js": SCRIPT,
+    "offset.js": SCRIPT,
+    "machines.js": SCRIPT,
+    "control.js": SCRIPT,
+    "hand.js": SCRIPT,
+    "watch.js": SCRIPT,
+    "why.js": SCRIPT,
+    "rig.js": SCRIPT,
+    "report.js": SCRIPT,
+    "icon.svg": SVG,
+    "manifest.webmanifest": MANIFEST,
+    "openapi.json": JSON,
+];
+
+struct File {
+    name: &'static str,
+    kind: &'static str,
+    bytes: &'static [u8],
+}
+
+pub(crate) fn routes() -> Router<Arc<Page>> {
+    Router::new()
+        .route("/", get(|h: HeaderMap| async move { send("watch.html", &h) }))
+        .route("/why", get(|h: HeaderMap| async move { send("why.html", &h) }))
+        .route("/rig", get(|h: HeaderMap| async move { send("rig.html", &h) }))
+        .route("/report", get(report))
+        .route("/assets/{name}", get(|Path(name): Path<String>, h: HeaderMap| async move { send(&name, &h) }))
+}
+
+/// The API's description, for `api`.
+pub(crate) async fn openapi(headers: HeaderMap) -> Response {
+    send("openapi.json", &headers)
+}
+
+/// The last report, or a page that says there is none yet.
+async fn report(State(page): State<Arc<Page>>, headers: HeaderMap) -> Response {
+    let place = page.desk.snapshots().borrow().report.clone();
+    match place.filter(|p| p.starts_with('/') && !p.starts_with("//") && p != "/report") {
+        Some(place) => Redirect::to(&place).into_response(),
+        None => send("report.html", &headers),
+    }
+}
+
+fn send(name: &str, headers: &HeaderMap) -> Response {
+    let Some(file) = FILES.iter().find(|f| f.name == name) else {
+        return problem(StatusCode::NOT_FOUND, "there is no such file").into_response();
+    };
+    let tag = format!("\"{}\"", &blake3::hash(file.bytes).to_hex()[..16]);
+    let fresh = [(header::ETAG, tag.clone()), (header::CACHE_CONTROL, "no-cache".into())];
+    if headers.get(header::IF_NONE_MATCH).is_some_and(|t| t.as_bytes() == tag.as_bytes()) {
+        return (StatusCode::NOT_MODIFIED, fresh).into_response();
+    }
+    (fresh, [(header::CONTENT_TYPE, file.kind)], file.bytes).into_response()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_whole_page_weighs_at_most_150_kb() {
+        let weight: usize = FILES.iter().map(|f| f.bytes.len()).sum();
+        assert!(weight <= 150_000, "{weight} bytes");
+    }
+}
