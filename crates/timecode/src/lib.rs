@@ -4,6 +4,8 @@
 //! clock, and nothing on the live path allocates.
 
 pub mod ltc;
+pub mod midi;
+pub mod osc;
 pub mod smpte;
 
 pub use smpte::{Timecode, TimecodeError};

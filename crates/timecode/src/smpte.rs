@@ -94,24 +94,12 @@ impl Timecode {
         if rate.is_drop() && frame < 2 && seconds == 0 && minutes % 10 != 0 {
             return Err(TimecodeError::Dropped(frame));
         }
-        Ok(Timecode {
-            rate,
-            hours,
-            minutes,
-            seconds,
-            frame,
-        })
+        Ok(Timecode { rate, hours, minutes, seconds, frame })
     }
 
     /// Midnight.
     pub const fn midnight(rate: FrameRate) -> Timecode {
-        Timecode {
-            rate,
-            hours: 0,
-            minutes: 0,
-            seconds: 0,
-            frame: 0,
-        }
+        Timecode { rate, hours: 0, minutes: 0, seconds: 0, frame: 0 }
     }
 
     /// The label of the frame that many frames after midnight; counts below zero or beyond a day go round the clock.
@@ -121,11 +109,7 @@ impl Timecode {
             // Put the names back that were dropped before this frame, then count as if none ever were.
             let tens = n / DROP_TEN_MINUTES;
             let left = n % DROP_TEN_MINUTES;
-            let dropping_minutes = if left < 1_800 {
-                0
-            } else {
-                1 + (left - 1_800) / DROP_MINUTE
-            };
+            let dropping_minutes = if left < 1_800 { 0 } else { 1 + (left - 1_800) / DROP_MINUTE };
             n += 2 * (9 * tens + dropping_minutes);
         }
         let nominal = rate.nominal();
@@ -155,20 +139,7 @@ impl Timecode {
     /// # Errors
     /// When the text is no timecode, or names a frame that does not exist at this rate.
     pub fn parse(text: &str, rate: FrameRate) -> Result<Timecode, TimecodeError> {
-        let &[
-            h1,
-            h2,
-            b':',
-            m1,
-            m2,
-            b':',
-            s1,
-            s2,
-            mark @ (b':' | b';'),
-            f1,
-            f2,
-        ] = text.as_bytes()
-        else {
+        let &[h1, h2, b':', m1, m2, b':', s1, s2, mark @ (b':' | b';'), f1, f2] = text.as_bytes() else {
             return Err(TimecodeError::Malformed);
         };
         let two = |a: u8, b: u8| {
@@ -187,22 +158,14 @@ impl Timecode {
 
     /// How many frames of this rate a day of labels has.
     pub const fn frames_per_day(rate: FrameRate) -> u32 {
-        if rate.is_drop() {
-            144 * DROP_TEN_MINUTES
-        } else {
-            86_400 * rate.nominal()
-        }
+        if rate.is_drop() { 144 * DROP_TEN_MINUTES } else { 86_400 * rate.nominal() }
     }
 
     /// How many frames lie between midnight and this one.
     pub const fn frames(self) -> u32 {
         let minutes = 60 * self.hours as u32 + self.minutes as u32;
         let n = (minutes * 60 + self.seconds as u32) * self.rate.nominal() + self.frame as u32;
-        if self.rate.is_drop() {
-            n - 2 * (minutes - minutes / 10)
-        } else {
-            n
-        }
+        if self.rate.is_drop() { n - 2 * (minutes - minutes / 10) } else { n }
     }
 
     /// The label that many frames further on (or back, when negative), round the clock.
@@ -270,11 +233,7 @@ mod tests {
         (0..24u8).flat_map(|h| {
             (0..60u8).flat_map(move |m| {
                 (0..60u8).flat_map(move |s| {
-                    let first = if s == 0 && ![0, 10, 20, 30, 40, 50].contains(&m) {
-                        2
-                    } else {
-                        0
-                    };
+                    let first = if s == 0 && ![0, 10, 20, 30, 40, 50].contains(&m) { 2 } else { 0 };
                     (first..30u8).map(move |f| (h, m, s, f))
                 })
             })
@@ -286,15 +245,7 @@ mod tests {
         let mut count = 0u32;
         for (i, (h, m, s, f)) in names_by_the_standard().enumerate() {
             let by_count = Timecode::from_frames(FrameRate::F29_97Df, i as i64);
-            assert_eq!(
-                (
-                    by_count.hours,
-                    by_count.minutes,
-                    by_count.seconds,
-                    by_count.frame
-                ),
-                (h, m, s, f)
-            );
+            assert_eq!((by_count.hours, by_count.minutes, by_count.seconds, by_count.frame), (h, m, s, f));
             assert_eq!(by_count.frames(), i as u32);
             count += 1;
         }
@@ -323,10 +274,7 @@ mod tests {
         assert_eq!(Timecode::new(df, 24, 0, 0, 0), Err(E::Hours(24)));
         assert_eq!(Timecode::new(df, 0, 60, 0, 0), Err(E::Minutes(60)));
         assert_eq!(Timecode::new(df, 0, 0, 60, 0), Err(E::Seconds(60)));
-        assert_eq!(
-            Timecode::new(FrameRate::F25, 0, 0, 0, 25),
-            Err(E::Frame { frame: 25, max: 24 })
-        );
+        assert_eq!(Timecode::new(FrameRate::F25, 0, 0, 0, 25), Err(E::Frame { frame: 25, max: 24 }));
         assert_eq!(Timecode::new(df, 0, 1, 0, 1), Err(E::Dropped(1)));
         assert!(Timecode::new(df, 0, 10, 0, 1).is_ok());
         assert!(Timecode::new(df, 0, 1, 1, 0).is_ok());
@@ -350,24 +298,9 @@ mod tests {
         let t = Timecode::parse("01:02:03;04", df).unwrap();
         assert_eq!(t.to_string(), "01:02:03;04");
         assert_eq!(Timecode::parse("01:02:03:04", df), Ok(t));
-        assert_eq!(
-            Timecode::parse("01:02:03;04", FrameRate::F25),
-            Err(TimecodeError::NotDrop(FrameRate::F25))
-        );
-        for bad in [
-            "",
-            "1:2:3:4",
-            "01:02:03",
-            "01:02:03:0x",
-            "01:02:03:04 ",
-            "+1:02:03:04",
-            "é1:02:03:4",
-        ] {
-            assert_eq!(
-                Timecode::parse(bad, df),
-                Err(TimecodeError::Malformed),
-                "{bad}"
-            );
+        assert_eq!(Timecode::parse("01:02:03;04", FrameRate::F25), Err(TimecodeError::NotDrop(FrameRate::F25)));
+        for bad in ["", "1:2:3:4", "01:02:03", "01:02:03:0x", "01:02:03:04 ", "+1:02:03:04", "é1:02:03:4"] {
+            assert_eq!(Timecode::parse(bad, df), Err(TimecodeError::Malformed), "{bad}");
         }
     }
 

@@ -71,6 +71,11 @@ pub(super) struct BitClock {
     /// Where the loop has the last edge, and the mean square of what edges stray from it, in periods.
     phase: f64,
     scatter: f64,
+    /// The loop's gains, how many edges it has read, and half cells a sample.
+    gain: f64,
+    period_gain: f64,
+    edges_read: u32,
+    per_half: f64,
     shortest: f64,
     longest: f64,
     locked: bool,
@@ -92,6 +97,10 @@ impl BitClock {
             period: longest,
             phase: 0.0,
             scatter: 0.0,
+            gain: 1.0,
+            period_gain: GAIN,
+            edges_read: 0,
+            per_half: 2.0 / longest,
             shortest,
             longest,
             locked: false,
@@ -139,7 +148,9 @@ impl BitClock {
         } else if let Some(period) = self.fit() {
             self.locked = true;
             self.period = period;
+            self.per_half = 2.0 / period;
             self.scatter = CLEAN * CLEAN;
+            self.set_gains();
             self.good = 0;
             self.halfway = false;
             let from = self.unread.max(self.count.saturating_sub(EDGES as u64 - 1));
@@ -189,8 +200,7 @@ impl BitClock {
     /// Reads the interval that ends at edge `i`: how many half cells it lies after the last one, and how well.
     fn read(&mut self, i: u64, out: &mut impl FnMut(&Self, Clocked)) {
         let now = self.edge(i).heard.at;
-        let half = 0.5 * self.period;
-        let r = (now - self.phase) / half;
+        let r = (now - self.phase) * self.per_half;
         // Where sound began is known only roughly, so the first interval may be of any length that is not absurd.
         let rough = self.edge(i - 1).heard.onset && (0.2..3.4).contains(&r);
         let cells = if r < 1.5 { 1.0 } else { 2.0 };
@@ -218,20 +228,30 @@ impl BitClock {
     /// A loop of second order whose gains follow the scatter it sees. Clean edges are taken at their word, so that speed
     /// may change at once; noisy ones are averaged over, since an edge that strays a quarter of a bit is misread.
     fn follow(&mut self, now: f64, cells: f64) {
-        let half = 0.5 * self.period;
-        let due = self.phase + cells * half;
+        let due = self.phase + cells * 0.5 * self.period;
         let error = now - due;
-        let relative = error / self.period;
+        let relative = 0.5 * error * self.per_half;
         self.scatter += (relative * relative - self.scatter) / 32.0;
-        let gain = (1.0 - (self.scatter.sqrt() - CLEAN) / (NOISY - CLEAN) * (1.0 - SLOW)).clamp(SLOW, 1.0);
-        self.phase = due + gain * error;
-        self.period += GAIN * gain * gain * 2.0 / cells * error;
+        self.phase = due + self.gain * error;
+        self.period += self.period_gain * if cells > 1.5 { error } else { 2.0 * error };
+        self.per_half = 2.0 / self.period;
+        // The gains change slowly.
+        self.edges_read = self.edges_read.wrapping_add(1);
+        if self.edges_read.is_multiple_of(8) {
+            self.set_gains();
+        }
+    }
+
+    fn set_gains(&mut self) {
+        let noisy = (self.scatter.sqrt() - CLEAN) / (NOISY - CLEAN);
+        self.gain = (1.0 - noisy * (1.0 - SLOW)).clamp(SLOW, 1.0);
+        self.period_gain = GAIN * self.gain * self.gain;
     }
 
     fn take(&mut self, i: u64, cells: i64, misfit: f64) {
         self.cell += cells;
         let cell = self.cell;
-        let faint = FAINT / (0.5 * self.period);
+        let faint = FAINT * self.per_half;
         let e = &mut self.edges[(i % EDGES as u64) as usize];
         e.cell = cell;
         e.misfit = misfit.abs().max(e.heard.took * faint) as f32;
@@ -269,6 +289,16 @@ impl BitClock {
         let first = self.unread.max(self.count.saturating_sub(WINDOW + 1));
         if self.count < first + 7 {
             return None;
+        }
+        // Most of what is no code is told at once: its intervals differ too much.
+        let (mut least, mut most) = (f64::INFINITY, 0f64);
+        for i in (first + 1..self.count).rev() {
+            let d = self.edge(i).heard.at - self.edge(i - 1).heard.at;
+            least = least.min(d);
+            most = most.max(d);
+            if most > 4.5 * least {
+                return None;
+            }
         }
         let intervals = || (first + 1..self.count).map(|i| self.edge(i).heard.at - self.edge(i - 1).heard.at);
         // Two classes, split at 1.5 times the shortest, then at the middle of their means.

@@ -123,6 +123,7 @@ pub struct LtcDecoder {
     bits: Bits,
     /// From the slicer's samples to those of the signal: how many to one, and how many of the signal's they lag.
     factor: f64,
+    per_factor: f64,
     lag: f64,
     /// Level when the last word was found.
     level: f64,
@@ -151,6 +152,7 @@ impl LtcDecoder {
                 steady: Steady::new(hz, rate),
             },
             factor,
+            per_factor: 1.0 / factor,
             lag: finer.delay() as f64,
             finer,
             level: 0.0,
@@ -202,7 +204,7 @@ impl LtcDecoder {
     }
 
     fn to_samples(&self, at: f64) -> f64 {
-        at / self.factor - self.lag
+        at * self.per_factor - self.lag
     }
 
     fn on_sliced(&mut self, what: Sliced, sink: &mut impl FnMut(LtcEvent)) {
@@ -211,7 +213,7 @@ impl LtcDecoder {
         }
         let found = match what {
             Sliced::Edge { at, took } => {
-                self.bits.on_edge(Heard { at: self.to_samples(at), took: took / self.factor, onset: false }, sink)
+                self.bits.on_edge(Heard { at: self.to_samples(at), took: took * self.per_factor, onset: false }, sink)
             }
             Sliced::Onset(at) => {
                 self.bits.on_edge(Heard { at: self.to_samples(at), took: 0.0, onset: true }, sink)

@@ -14,7 +14,7 @@
 //!    interpolated between its two samples: noise moves both alike, once early and once late.
 //!
 //! Most samples only confirm that nothing happens: they lie between two bounds, and go through a short loop that adds them
-//! up. Baseline and level follow by the sums of each `STRIDE` of them.
+//! up. Baseline and level follow by the sums of a few of them at a time.
 //!
 //! When no edge has come for longer than any cell lasts, the side is unknown, and the baseline follows the mean, so that
 //! a step of DC or level cannot lock it out. A sudden sound out of (near) silence is itself an edge, the *onset*: code
@@ -36,8 +36,12 @@ const MEAN_MAX: usize = 128;
 const LENGTH_MAX: usize = 100;
 /// The running mean's length as a share of a half cell.
 const MEAN_SHARE: f64 = 0.55;
-/// Baseline and level follow each time so many calm samples have come.
-const STRIDE: usize = 4;
+/// Baseline and level follow each time so many seconds of calm samples have come, at least and at most so many samples.
+const STRIDE_TIME: f64 = 0.16e-3;
+const STRIDE_MIN: usize = 4;
+const STRIDE_MAX: usize = 32;
+/// So many samples of a flat top are taken for the finer baseline.
+const FLAT: usize = 4;
 /// Longest rise that is watched.
 const RISE_MAX: usize = 64;
 
@@ -102,6 +106,10 @@ struct Gains {
 pub(super) struct Slicer {
     mean: Mean,
     shortest: usize,
+    /// So many calm samples are followed at a time.
+    stride: usize,
+    /// The half cell that the length was last chosen for; 0 when it was unknown.
+    planned_for: f64,
     /// The length to change to at the next flat top.
     wanted: usize,
     gains: Gains,
@@ -121,10 +129,9 @@ pub(super) struct Slicer {
     /// Sums between these say that nothing happens.
     low: f64,
     high: f64,
-    /// Calm samples since the last update: how many, their sum, and the sum of their distances from the baseline.
+    /// Calm samples since the last update: how many, and the sum of their sums.
     calm: usize,
     calm_sum: f64,
-    calm_distance: f64,
     /// Samples since the last edge, and after how many something is due.
     since: u32,
     due: u32,
@@ -138,6 +145,16 @@ pub(super) struct Slicer {
 impl Mean {
     fn index(count: u64) -> usize {
         count as usize % MEAN_MAX
+    }
+
+    fn push(&mut self, x: f32) {
+        // Not-a-number fails the comparison too.
+        let x = if x.abs() < LIMIT { x } else { 0.0 };
+        let old = self.samples[Self::index(self.count.wrapping_sub(self.length as u64))];
+        self.samples[Self::index(self.count)] = x;
+        self.sum += f64::from(x) - f64::from(old);
+        self.sums[Self::index(self.count)] = self.sum as f32;
+        self.count = self.count.wrapping_add(1);
     }
 
     /// The mean so many samples ago; 0 is the newest.
@@ -163,7 +180,8 @@ impl Mean {
 impl Slicer {
     /// For a sample rate and the shortest half cell, both in samples.
     pub(super) fn new(sample_rate: f64, half_cell: f64) -> Slicer {
-        let gain = |time: f64| (1.0 / (time * sample_rate)).min(0.25 / STRIDE as f64);
+        let stride = ((STRIDE_TIME * sample_rate) as usize).clamp(STRIDE_MIN, STRIDE_MAX);
+        let gain = |time: f64| (1.0 / (time * sample_rate)).min(0.35 / stride as f64);
         let mut s = Slicer {
             mean: Mean {
                 samples: [0.0; MEAN_MAX],
@@ -176,6 +194,8 @@ impl Slicer {
                 back: 1,
             },
             shortest: length_for(half_cell),
+            stride,
+            planned_for: 0.0,
             wanted: 1,
             gains: Gains { base: gain(BASE_TIME), level: gain(LEVEL_TIME), seek: gain(SEEK_TIME) },
             timeout: (TIMEOUT * sample_rate) as u32,
@@ -191,7 +211,6 @@ impl Slicer {
             high: 0.0,
             calm: 0,
             calm_sum: 0.0,
-            calm_distance: 0.0,
             since: 0,
             due: 0,
             first: f64::NAN,
@@ -218,7 +237,12 @@ impl Slicer {
 
     /// The code's half cell in samples, as known now; None when it is not.
     pub(super) fn on_half_cell(&mut self, half_cell: Option<f64>) {
-        let wanted = half_cell.map_or(self.shortest, |h| length_for(h).max(self.shortest));
+        let half_cell = half_cell.unwrap_or(0.0);
+        if (half_cell - self.planned_for).abs() <= 0.05 * half_cell {
+            return;
+        }
+        self.planned_for = half_cell;
+        let wanted = length_for(half_cell).max(self.shortest);
         // Small changes are not worth the jolt. On an edge, means of unlike lengths stand on unlike sides: wait until it is
         // past for both.
         if wanted.abs_diff(self.mean.length) * 5 > self.mean.length {
@@ -234,11 +258,14 @@ impl Slicer {
         while taken < samples.len() {
             let (calm, disturbed) = self.run(&samples[taken..]);
             taken += calm + usize::from(disturbed);
-            let said = if disturbed { self.disturbed() } else { None };
-            if said.is_some() {
-                return (taken, said);
+            if disturbed {
+                let (more, said) = self.disturbed(&samples[taken..]);
+                taken += more;
+                if said.is_some() {
+                    return (taken, said);
+                }
             }
-            if self.calm == STRIDE {
+            if self.calm == self.stride {
                 self.follow();
             }
             if self.since >= self.due
@@ -253,12 +280,11 @@ impl Slicer {
     /// Takes calm samples, until it is time to follow them or something is due; or one more that is not calm.
     #[inline]
     fn run(&mut self, samples: &[f32]) -> (usize, bool) {
-        let most = (STRIDE - self.calm).min(self.due.saturating_sub(self.since) as usize).max(1);
+        let most = (self.stride - self.calm).min(self.due.saturating_sub(self.since) as usize).max(1);
         let (low, high) = (self.low, self.high);
         let m = &mut self.mean;
         let (mut sum, mut count) = (m.sum, m.count);
-        let base = self.base * m.length as f64;
-        let (mut calm_sum, mut calm_distance) = (0.0, 0.0);
+        let mut calm_sum = 0.0;
         let mut calm = 0;
         let mut disturbed = false;
         for &x in samples.iter().take(most) {
@@ -274,14 +300,12 @@ impl Slicer {
                 break;
             }
             calm_sum += sum;
-            calm_distance += (sum - base).abs();
             calm += 1;
         }
         (m.sum, m.count) = (sum, count);
         if calm > 0 {
             self.calm += calm;
             self.calm_sum += calm_sum;
-            self.calm_distance += calm_distance;
             self.since = self.since.saturating_add(calm as u32);
             if self.side != 0.0 {
                 self.first = f64::NAN;
@@ -296,15 +320,16 @@ impl Slicer {
         let n = self.calm as f64;
         let scale = self.mean.scale / n;
         let y = self.calm_sum * scale - self.base;
-        let distance = self.calm_distance * scale;
         if self.side == 0.0 {
+            // The newest stands for all: the mean of their magnitudes is not worth a sum of its own.
+            let distance = (self.mean.ago(0) - self.base).abs();
             self.base += n * self.gains.seek * y;
             self.level += n * self.gains.seek * (distance - self.level);
         } else {
             self.base += n * self.gains.base * (y - self.side * self.level);
-            self.level += n * self.gains.level * (distance - self.level);
-            if self.since as usize > self.mean.back + STRIDE - 2 {
-                let flat = (0..STRIDE).map(|i| self.mean.ago(self.mean.back - 1 + i)).sum::<f64>() / STRIDE as f64;
+            self.level += n * self.gains.level * (y * self.side - self.level);
+            if self.since as usize > self.mean.back + FLAT - 2 {
+                let flat = (0..FLAT).map(|i| self.mean.ago(self.mean.back - 1 + i)).sum::<f64>() / FLAT as f64;
                 let flat = flat - self.middle;
                 self.middle += n * self.gains.base * (flat - self.side * self.top);
                 self.top += n * self.gains.level * (flat * self.side - self.top);
@@ -317,7 +342,6 @@ impl Slicer {
     fn plan(&mut self) {
         self.calm = 0;
         self.calm_sum = 0.0;
-        self.calm_distance = 0.0;
         self.threshold = (HYSTERESIS * self.level).max(FLOOR);
         let sudden = (ONSET * self.level).max(FLOOR);
         let seeking = self.side == 0.0 && self.since <= self.seek_wait;
@@ -342,53 +366,79 @@ impl Slicer {
         };
     }
 
-    /// The newest sample lies outside the bounds: between the sides, on the other side, or sudden.
+    /// The newest sample lies outside the bounds: between the sides, on the other side, or sudden. Takes more samples where
+    /// that is quicker.
     #[inline]
-    fn disturbed(&mut self) -> Option<Sliced> {
-        self.since = self.since.saturating_add(1);
-        let n = self.mean.count as f64 - 1.0;
-        let (before, v) = (self.mean.ago(1), self.mean.ago(0));
-        let y = v - self.base;
-        let magnitude = y.abs();
-        let said = if self.rise.wanted > 0 {
-            self.rising(n, y)
-        } else if magnitude >= ONSET * self.level && magnitude > FLOOR {
-            self.start_rise(y, before - self.base);
-            None
-        } else if self.side == 0.0 {
-            self.base += self.gains.seek * y;
-            self.level += self.gains.seek * (magnitude - self.level);
-            if magnitude > self.threshold && self.since > self.seek_wait {
-                self.take_side(n, y.signum());
-                Some(Sliced::Onset(n - 0.5 - self.mean.delay))
-            } else {
-                None
-            }
-        } else {
-            self.level += self.gains.level * (magnitude - self.level);
-            self.crossing(n, before, v, y)
-        };
+    fn disturbed(&mut self, more: &[f32]) -> (usize, Option<Sliced>) {
+        let y = self.mean.ago(0) - self.base;
+        let sudden = y.abs() >= ONSET * self.level && y.abs() > FLOOR;
+        if self.side != 0.0 && !sudden {
+            return self.cross(more);
+        }
+        let said = self.unsettled(y, sudden);
         self.plan();
-        said
+        (0, said)
     }
 
-    /// Between the sides: notes crossings of the middle, until the other side is reached.
+    /// Between the sides, the newest sample included: notes crossings of the middle until the other side is reached, or this
+    /// one again.
     #[inline]
-    fn crossing(&mut self, n: f64, before: f64, v: f64, y: f64) -> Option<Sliced> {
-        let (low, high) = (before - self.middle, v - self.middle);
-        if (low < 0.0) != (high < 0.0) {
-            self.last = n - 1.0 + low / (low - high);
-            if self.first.is_nan() {
-                self.first = self.last;
+    fn cross(&mut self, more: &[f32]) -> (usize, Option<Sliced>) {
+        let mut before = self.mean.ago(1);
+        let mut taken = 0;
+        loop {
+            self.since = self.since.saturating_add(1);
+            let v = self.mean.ago(0);
+            let y = v - self.base;
+            self.level += self.gains.level * (y.abs() - self.level);
+            let (low, high) = (before - self.middle, v - self.middle);
+            if (low < 0.0) != (high < 0.0) {
+                self.last = self.mean.count as f64 - 2.0 + low / (low - high);
+                if self.first.is_nan() {
+                    self.first = self.last;
+                }
             }
+            let on_side = y * self.side;
+            if on_side < -self.threshold {
+                return (taken, Some(self.crossed()));
+            }
+            let Some(x) = more.get(taken).filter(|_| on_side <= self.threshold && self.since < self.due) else {
+                // The bounds depend on nothing that has changed, but for a hair of level.
+                return (taken, None);
+            };
+            before = v;
+            self.mean.push(*x);
+            taken += 1;
         }
-        if y * self.side >= -self.threshold {
-            return None;
-        }
+    }
+
+    fn crossed(&mut self) -> Sliced {
+        let n = self.mean.count as f64 - 1.0;
         let at = if self.first.is_nan() { n - 0.5 } else { 0.5 * (self.first + self.last) };
         let took = n - self.stood;
         self.take_side(n, -self.side);
-        Some(Sliced::Edge { at: at - self.mean.delay, took })
+        self.plan();
+        Sliced::Edge { at: at - self.mean.delay, took }
+    }
+
+    /// The side is unknown, or something sudden came.
+    fn unsettled(&mut self, y: f64, sudden: bool) -> Option<Sliced> {
+        self.since = self.since.saturating_add(1);
+        let n = self.mean.count as f64 - 1.0;
+        if self.rise.wanted > 0 {
+            return self.rising(n, y);
+        }
+        if sudden {
+            self.start_rise(y, self.mean.ago(1) - self.base);
+            return None;
+        }
+        self.base += self.gains.seek * y;
+        self.level += self.gains.seek * (y.abs() - self.level);
+        if y.abs() > self.threshold && self.since > self.seek_wait {
+            self.take_side(n, y.signum());
+            return Some(Sliced::Onset(n - 0.5 - self.mean.delay));
+        }
+        None
     }
 
     fn take_side(&mut self, n: f64, side: f64) {

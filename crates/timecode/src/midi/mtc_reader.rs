@@ -1,0 +1,425 @@
+//! Quarter frames and full frames to positions.
+//!
+//! Three things make a sequence of pieces believable, and losing any of them drops the lock:
+//!
+//! - *order*: the next piece is the next number up (or down);
+//! - *time*: the pieces that went missing are those that time went by for. Eight lost in a row leave the order intact, and
+//!   only the gap tells;
+//! - *content*: each piece is the digit that the position foretells.
+//!
+//! Locked, every quarter frame is a position. Not locked, eight pieces in a row are collected, from whichever piece one
+//! joins at, and make a lock when they fit one label or two that follow each other.
+
+use base::{Direction, FrameRate, MonoTime, Span};
+
+use super::cadence::Cadence;
+use super::event::{MidiEvent, MtcFrom, MtcPosition, Place, RefusedWhy, TransportEvent};
+use super::mtc::{MASKS, label, nibble, straddling, whole};
+use crate::smpte::Timecode;
+
+/// Speeds that are followed, as a factor on the length of a quarter frame, with room for jitter.
+const SHORTEST: f64 = 0.4;
+const LONGEST: f64 = 2.5;
+/// How far, in quarter frames, time and order may differ about how many pieces went missing.
+const TOLERANCE: f64 = 0.7;
+/// Points in the line through the arrivals.
+const MEMORY: u32 = 16;
+
+/// The state of the MTC side of a stream.
+#[derive(Clone, Debug)]
+pub(crate) struct MtcReader {
+    /// After this many quarter frames of silence, beyond the learnt clump, code has stalled.
+    stall_after: f64,
+    run: Run,
+    lock: Option<Lock>,
+    /// Where the code was when it was last known, to tell a jump from going on.
+    known: Option<Known>,
+}
+
+/// Pieces in a row.
+#[derive(Clone, Copy, Debug)]
+struct Run {
+    pieces: [u8; 8],
+    at: [MonoTime; 8],
+    /// The last piece.
+    last: u8,
+    last_at: MonoTime,
+    /// +1 or -1; 0 when fewer than two pieces are in.
+    step: i8,
+    length: u8,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Lock {
+    rate: FrameRate,
+    /// Position of the last piece, in quarter frames since midnight, less than a day.
+    quarters: i64,
+    /// The label that the last piece belongs to.
+    label: Timecode,
+    step: i8,
+    cadence: Cadence,
+    stalled: bool,
+    /// A full frame came since the last quarter frame: code may stop here without stalling.
+    cued: bool,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct Known {
+    rate: FrameRate,
+    quarters: i64,
+    at: MonoTime,
+    /// Quarter frames a nanosecond, signed; 0 for a full frame.
+    speed: f64,
+}
+
+impl MtcReader {
+    pub(crate) const fn new(stall_after: f64) -> MtcReader {
+        MtcReader {
+            stall_after,
+            run: Run { pieces: [0; 8], at: [MonoTime::ZERO; 8], last: 0, last_at: MonoTime::ZERO, step: 0, length: 0 },
+            lock: None,
+            known: None,
+        }
+    }
+
+    /// When the silence, if it lasts, is a stall.
+    pub(crate) fn next_deadline(&self) -> Option<MonoTime> {
+        let lock = self.lock.as_ref().filter(|l| !l.stalled && !l.cued)?;
+        Some(lock.cadence.silent_after(self.stall_after))
+    }
+
+    pub(crate) fn on_time(&mut self, now: MonoTime, sink: &mut impl FnMut(MidiEvent)) {
+        let Some(due) = self.next_deadline().filter(|&due| now >= due) else {
+            return;
+        };
+        if let Some(lock) = &mut self.lock {
+            lock.stalled = true;
+            let place = Some(Place::Timecode(frame_of(lock.rate, lock.quarters)));
+            sink(MidiEvent::Transport { at: due, event: TransportEvent::Stall, place });
+        }
+    }
+
+    /// Code is known to have stopped: silence is no stall.
+    pub(crate) fn on_stopped(&mut self) -> bool {
+        self.run.length = 0;
+        self.lock.take().is_some_and(|l| !l.stalled)
+    }
+
+    #[inline]
+    pub(crate) fn on_quarter_frame(&mut self, data: u8, at: MonoTime, sink: &mut impl FnMut(MidiEvent)) {
+        let (piece, bits) = (data >> 4 & 7, data & 0xF);
+        if self.lock.is_some() {
+            self.follow(piece, bits, at, sink);
+        } else {
+            self.collect(piece, bits, at, sink);
+        }
+    }
+
+    /// The message's four bytes: rate and hours, minutes, seconds, frames.
+    pub(crate) fn on_full_frame(&mut self, bytes: [u8; 4], at: MonoTime, sink: &mut impl FnMut(MidiEvent)) {
+        let [hours, minutes, seconds, frame] = bytes;
+        let Ok(timecode) = label(hours, minutes, seconds, frame) else {
+            sink(MidiEvent::Refused { at, why: RefusedWhy::Impossible });
+            return;
+        };
+        let rate = timecode.rate();
+        let quarters = 4 * i64::from(timecode.frames());
+        // Some generators send full frames while code runs, to help those who join. Such a one moves nothing.
+        let running = self
+            .lock
+            .as_ref()
+            .is_some_and(|l| l.rate == rate && short_way(rate, quarters - l.quarters).abs() <= 8 && !l.stalled);
+        let before = match (&self.lock, self.known) {
+            (Some(l), _) => Some((l.rate, l.quarters)),
+            (None, known) => known.map(|k| (k.rate, k.quarters)),
+        };
+        let there = before.is_some_and(|(r, q)| r == rate && q.div_euclid(4) == quarters.div_euclid(4));
+        let moved = !running && !there;
+        if moved {
+            let place = Some(Place::Timecode(timecode));
+            sink(MidiEvent::Transport { at, event: TransportEvent::Locate, place });
+        }
+        sink(MidiEvent::Mtc(MtcPosition {
+            at,
+            from: MtcFrom::FullFrame,
+            timecode,
+            position: timecode.since_midnight(),
+            frames: f64::from(timecode.frames()),
+            direction: Direction::None,
+        }));
+        if let (true, Some(lock)) = (running, &mut self.lock) {
+            // "Running" only from the next quarter frame on (RP-004): silence now is a stop.
+            lock.cued = true;
+        } else {
+            // Winding: quarter frames stop, which is no stall, and what comes after is another place.
+            self.lock = None;
+            self.run.length = 0;
+            self.known = Some(Known { rate, quarters, at, speed: 0.0 });
+        }
+    }
+
+    /// Locked: is this piece where it should be?
+    #[inline]
+    fn follow(&mut self, piece: u8, bits: u8, at: MonoTime, sink: &mut impl FnMut(MidiEvent)) {
+        let Some(lock) = &mut self.lock else { return };
+        let forward = lock.step > 0;
+        let d = if forward { piece.wrapping_sub(self.run.last) } else { self.run.last.wrapping_sub(piece) } & 7;
+        let gap = lock.cadence.gap(at);
+        let clump = lock.cadence.clump();
+        let in_time = |d: u8| (lock.cadence.elapsed(at) - f64::from(d)).abs() <= TOLERANCE + clump;
+        let steps = match d {
+            1 if !lock.stalled => 1,
+            2..=6 if in_time(d) => d,
+            // The same piece again: sent twice, unless the time of seven lost ones went by.
+            0 if gap < 4.0 + clump => return,
+            0 if in_time(8) => 8,
+            // The piece before: the code turned round, unless time says that six were lost.
+            7 if gap < self.stall_after + clump => {
+                let (last, last_bits, last_at) =
+                    (self.run.last, self.run.pieces[usize::from(self.run.last)], self.run.last_at);
+                self.unlock();
+                self.run.begin(last, last_bits, last_at);
+                self.run.add(piece, bits, at);
+                return;
+            }
+            7 if in_time(7) => 7,
+            _ => {
+                self.unlock();
+                self.run.begin(piece, bits, at);
+                return;
+            }
+        };
+        lock.advance(self.run.last, steps);
+        let foretold = nibble(lock.label, piece);
+        if steps == 1 {
+            self.run.add(piece, bits, at);
+        } else {
+            self.run.begin(piece, bits, at);
+            self.run.step = lock.step;
+        }
+        if foretold != bits & MASKS[usize::from(piece)] {
+            // Another label: it began with this sequence's first piece, if that came in order before this one.
+            self.unlock();
+            let since_first = if forward { piece + 1 } else { 8 - piece };
+            self.run.length = self.run.length.min(since_first);
+            self.try_lock(at, sink);
+            return;
+        }
+        lock.cadence.on_tick(at, u32::from(steps));
+        lock.stalled = false;
+        lock.cued = false;
+        let position = lock.position(at);
+        sink(MidiEvent::Mtc(position));
+    }
+
+    fn unlock(&mut self) {
+        if let Some(lock) = self.lock.take() {
+            self.known = Some(Known {
+                rate: lock.rate,
+                quarters: lock.quarters,
+                at: lock.cadence.last(),
+                speed: if lock.stalled { 0.0 } else { f64::from(lock.step) / lock.cadence.period() },
+            });
+        }
+    }
+
+    /// Not locked: eight in a row are wanted.
+    #[inline]
+    fn collect(&mut self, piece: u8, bits: u8, at: MonoTime, sink: &mut impl FnMut(MidiEvent)) {
+        let run = &mut self.run;
+        let d = piece.wrapping_sub(run.last) & 7;
+        match (run.length, d) {
+            (0, _) => run.begin(piece, bits, at),
+            // Sent twice.
+            (_, 0) => return,
+            (_, 1) if run.step >= 0 => run.add(piece, bits, at),
+            (_, 7) if run.step <= 0 => run.add(piece, bits, at),
+            (_, 1 | 7) => {
+                let last = usize::from(run.last);
+                run.begin(run.last, run.pieces[last], run.last_at);
+                run.add(piece, bits, at);
+            }
+            _ => run.begin(piece, bits, at),
+        }
+        self.try_lock(at, sink);
+    }
+
+    #[inline]
+    fn try_lock(&mut self, at: MonoTime, sink: &mut impl FnMut(MidiEvent)) {
+        if self.run.length < 8 {
+            return;
+        }
+        self.run.forget_before_a_gap();
+        if self.run.length < 8 {
+            return;
+        }
+        let forward = self.run.step > 0;
+        let last = self.run.last;
+        let ends_a_label = last == if forward { 7 } else { 0 };
+        let found = if ends_a_label {
+            let whole = whole(&self.run.pieces).ok();
+            if whole.is_none() {
+                sink(MidiEvent::Refused { at, why: RefusedWhy::Impossible });
+            }
+            whole
+        } else {
+            // Pieces below `low` are of the later label: forwards they came last, backwards first.
+            let low = if forward { last + 1 } else { last };
+            straddling(&self.run.pieces, low).map(|m| if forward { m } else { m.plus(-2) })
+        };
+        let Some(label) = found else {
+            return;
+        };
+        let rate = label.rate();
+        let quarters = 4 * i64::from(label.frames()) + i64::from(last);
+        let lock = Lock {
+            rate,
+            quarters,
+            label,
+            step: self.run.step,
+            cadence: self.run.cadence(rate),
+            stalled: false,
+            cued: false,
+        };
+        if self.known.is_some_and(|k| k.jumped(&lock, at)) {
+            let place = Some(Place::Timecode(frame_of(rate, quarters)));
+            sink(MidiEvent::Transport { at, event: TransportEvent::Locate, place });
+        }
+        sink(MidiEvent::Mtc(lock.position(at)));
+        self.lock = Some(lock);
+    }
+}
+
+impl Run {
+    fn begin(&mut self, piece: u8, bits: u8, at: MonoTime) {
+        self.length = 0;
+        self.step = 0;
+        self.put(piece, bits, at);
+    }
+    /// A piece next to the last one, up or down.
+    #[inline]
+    fn add(&mut self, piece: u8, bits: u8, at: MonoTime) {
+        self.step = if piece.wrapping_sub(self.last) & 7 == 1 { 1 } else { -1 };
+        self.put(piece, bits, at);
+    }
+    #[inline]
+    fn put(&mut self, piece: u8, bits: u8, at: MonoTime) {
+        self.pieces[usize::from(piece)] = bits;
+        self.at[usize::from(piece)] = at;
+        self.last = piece;
+        self.last_at = at;
+        self.length = (self.length + 1).min(8);
+    }
+
+    /// The gaps between the eight pieces, oldest first.
+    fn gaps(&self) -> [f64; 7] {
+        core::array::from_fn(|i| {
+            let back = |n: i8| usize::from((self.last as i8 - self.step * n) as u8 & 7);
+            let (older, newer) = (self.at[back(7 - i as i8)], self.at[back(6 - i as i8)]);
+            (newer - older).nanos() as f64
+        })
+    }
+
+    /// Eight lost in a row leave the order as it was. If one gap stands out of a steady run, the pieces before it are of
+    /// another time. Where pieces clump, most gaps are nothing and one is long: that is no sign.
+    fn forget_before_a_gap(&mut self) {
+        let gaps = self.gaps();
+        let mut sorted = gaps;
+        sorted.sort_unstable_by(f64::total_cmp);
+        let median = sorted[3];
+        // 1 ms of jitter at either end, and the shortest quarter frame there can be: 30 a second at double speed.
+        let steady = median > 1.0e6;
+        let limit = if steady { 3.0 * median + 2.5e6 } else { 250.0e6 };
+        if let Some(i) = gaps.iter().rposition(|&g| g > limit) {
+            self.length = (7 - i) as u8;
+        }
+    }
+
+    /// The line through the run's arrivals.
+    fn cadence(&self, rate: FrameRate) -> Cadence {
+        let nominal = quarter_frame(rate);
+        let oldest = self.at[usize::from((self.last as i8 - self.step * 7) as u8 & 7)];
+        let mean = (self.last_at - oldest).nanos() as f64 / 7.0;
+        let limits = (SHORTEST * nominal, LONGEST * nominal);
+        let guess = if mean >= limits.0 && mean <= limits.1 { mean } else { nominal };
+        let mut cadence = Cadence::new(oldest, guess, limits, 4, MEMORY);
+        for back in (0..7i8).rev() {
+            cadence.on_tick(self.at[usize::from((self.last as i8 - self.step * back) as u8 & 7)], 1);
+        }
+        cadence
+    }
+}
+
+impl Lock {
+    #[inline]
+    fn advance(&mut self, last_piece: u8, steps: u8) {
+        let moved = i64::from(self.step) * i64::from(steps);
+        self.quarters = (self.quarters + moved).rem_euclid(day(self.rate));
+        // Piece 0 and its seven followers are of one label; the next eight are of the label two frames on.
+        let turns = (i64::from(last_piece) + moved).div_euclid(8);
+        if turns != 0 {
+            self.label = self.label.plus(2 * turns);
+        }
+    }
+
+    #[inline]
+    fn position(&self, at: MonoTime) -> MtcPosition {
+        MtcPosition {
+            at,
+            from: MtcFrom::QuarterFrame,
+            timecode: frame_of(self.rate, self.quarters),
+            position: time_of(self.rate, self.quarters),
+            frames: self.quarters as f64 / 4.0,
+            direction: if self.step > 0 { Direction::Forward } else { Direction::Reverse },
+        }
+    }
+}
+
+impl Known {
+    /// Whether the lock found at `at` is neither where the code stood nor where it would have got to.
+    fn jumped(&self, lock: &Lock, at: MonoTime) -> bool {
+        if self.rate != lock.rate {
+            return true;
+        }
+        let off = |quarters: i64| short_way(self.rate, lock.quarters - quarters).abs();
+        let elapsed = (at - self.at).nanos() as f64;
+        let gone_on = (elapsed * self.speed).round() as i64;
+        // It may have stood for a while, run on for the eight pieces that the lock took, or turned round in between.
+        let while_locking = 8 + 4;
+        let stood = off(self.quarters) <= while_locking;
+        let ran = off(self.quarters + gone_on) <= while_locking.min(4 + gone_on.abs());
+        !(stood || ran)
+    }
+}
+
+/// Quarter frames in a day.
+const fn day(rate: FrameRate) -> i64 {
+    4 * Timecode::frames_per_day(rate) as i64
+}
+
+/// A difference of quarter frames the short way round midnight.
+const fn short_way(rate: FrameRate, quarters: i64) -> i64 {
+    let day = day(rate);
+    let d = quarters.rem_euclid(day);
+    if d > day / 2 { d - day } else { d }
+}
+
+/// The frame that runs at this position.
+#[inline]
+fn frame_of(rate: FrameRate, quarters: i64) -> Timecode {
+    Timecode::from_frames(rate, quarters.div_euclid(4))
+}
+
+/// Real time since midnight at this position, to the nearest nanosecond.
+#[inline]
+fn time_of(rate: FrameRate, quarters: i64) -> Span {
+    let (n, d) = rate.fraction();
+    // A day has at most 10.4 million quarter frames: the product stays below 2^64.
+    let ns = (quarters.max(0) as u64 * u64::from(d) * 1_000_000_000 + u64::from(2 * n)) / u64::from(4 * n);
+    Span::from_nanos(ns as i64)
+}
+
+/// Nanoseconds a quarter frame at the rate's true speed.
+fn quarter_frame(rate: FrameRate) -> f64 {
+    0.25e9 / rate.per_second()
+}
