@@ -20,6 +20,9 @@ pub const MAX_PATHS: usize = 2;
 /// What a beat says is worth something for this long: it must outlive a short loss, and not a dead host.
 const BEAT_IS_WORTH: Span = Span::from_millis(250);
 
+/// Sources of one machine may start and end this far apart.
+const SOURCES_APART: Span = Span::from_millis(300);
+
 /// One machine.
 pub struct MachineWatch {
     /// The sealed talk with its agent, the two beat lanes of it.
@@ -281,7 +284,8 @@ impl MachineWatch {
         e
     }
 
-    /// What the transport does by all sources together, and since when: one source that rolls shows that it rolls.
+    /// What the transport does by all sources together, and since when: one timecode that rolls shows that it rolls. MIDI clock,
+    /// whose ticks are far apart, is asked only where there is nothing better.
     fn transport_by_sources(&self, now: MonoTime) -> Option<(TransportState, MonoTime)> {
         let clock = self.clock(now);
         let rank = |s: TransportState| match s {
@@ -291,8 +295,15 @@ impl MachineWatch {
             TransportState::Lost => 1,
             TransportState::Unknown => 0,
         };
-        let best =
-            PREFERENCE.iter().filter_map(|s| self.report(*s, now)).max_by_key(|r| (rank(r.state), r.last_heard))?;
+        let of = |kinds: &[SourceKind]| {
+            kinds
+                .iter()
+                .filter_map(|s| self.report(*s, now))
+                .filter(|r| r.state != TransportState::Unknown)
+                .max_by_key(|r| (rank(r.state), r.last_heard))
+        };
+        let (codes, counts) = PREFERENCE.split_at(PREFERENCE.len() - 1);
+        let best = of(codes).or_else(|| of(counts))?;
         let since = match best.state {
             TransportState::Rolling => now,
             _ => best.last_heard.to_local(clock.offset),
@@ -300,14 +311,17 @@ impl MachineWatch {
         Some((best.state, since))
     }
 
-    /// Sources that are open but stalled or lost while another one rolls: the code is gone, the show is not.
+    /// A source whose code has ceased for a while though another one rolls on: the code is gone, the show is not.
     pub fn code_lost(&self, now: MonoTime) -> Option<SourceKind> {
+        let clock = self.clock(now);
         let all = || PREFERENCE.iter().filter_map(|s| self.report(*s, now));
+        // Sources of one machine start and end a frame or two apart.
+        let ceased = |r: &&PositionReport| {
+            matches!(r.state, TransportState::Stalled | TransportState::Lost)
+                && now - r.last_heard.to_local(clock.offset) > SOURCES_APART
+        };
         let rolls = all().any(|r| r.state == TransportState::Rolling);
-        all()
-            .find(|r| matches!(r.state, TransportState::Stalled | TransportState::Lost))
-            .filter(|_| rolls)
-            .map(|r| r.source)
+        all().find(ceased).filter(|_| rolls).map(|r| r.source)
     }
 }
 

@@ -1,6 +1,6 @@
 //! What a machine sounds like: meters, LTC on one channel, and whether the sound is there, wrong, silent or has ceased.
 
-use base::{AudioState, Dbfs, FrameRate, Hertz, MonoTime, RemoteTime, Samples, ShowPosition, SourceKind, Span};
+use base::{AudioState, Dbfs, FrameRate, Hertz, MonoTime, RemoteTime, Samples, ShowPosition, SourceKind, Span, TransportState};
 use measure::levels::{ChannelMeter, ChannelReading};
 use measure::line::{LineConfig, PositionLine};
 use timecode::ltc::{LtcDecoder, LtcEvent};
@@ -286,7 +286,11 @@ impl Sound {
                 c.level
             }
         }));
-        if let Some(p) = self.ltc.as_ref().and_then(|l| l.report(now)) {
+        if let Some(mut p) = self.ltc.as_ref().and_then(|l| l.report(now)) {
+            if beat.audio == AudioState::Ceased && p.state == TransportState::Rolling {
+                // Its carrier is gone: nothing need be waited for.
+                p.state = TransportState::Stalled;
+            }
             let _ = beat.positions.try_push(p);
         }
     }
