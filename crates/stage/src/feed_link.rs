@@ -34,7 +34,15 @@ impl FeedLink {
             sample_rate: (!channels.is_empty()).then_some(sample_rate),
             channels: channels.iter().map(|c| (*c).to_owned()).collect(),
         };
-        FeedLink { path: path.into(), hello, stream: None, held: Vec::new(), sent: 0, retry_at: MonoTime::ZERO, dropped: 0 }
+        FeedLink {
+            path: path.into(),
+            hello,
+            stream: None,
+            held: Vec::new(),
+            sent: 0,
+            retry_at: MonoTime::ZERO,
+            dropped: 0,
+        }
     }
 
     /// Whether a reader is there.

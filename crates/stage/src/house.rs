@@ -106,7 +106,11 @@ pub fn measure(path: &Path, around: Span) -> Result<Heard, HouseError> {
     let (from, to) = longest_silence(&frames[near.0..near.1]);
     let (from, to) = (from + near.0, to + near.0);
     // A cut without a hole lies where we were told that it is.
-    let cut = if to - from >= SAMPLES_PER_SECOND as usize / 1000 { (from, to) } else { ((middle - first) as usize, (middle - first) as usize) };
+    let cut = if to - from >= SAMPLES_PER_SECOND as usize / 1000 {
+        (from, to)
+    } else {
+        ((middle - first) as usize, (middle - first) as usize)
+    };
     Ok(Heard {
         gap: span((to - from) as f64),
         gap_at: span((first + from as i64) as f64),
@@ -183,7 +187,12 @@ mod tests {
         Voice::new(song, start + (half + gap) as i64 + ahead).fill(&mut heard[half + gap..]);
         let dir = tempfile::tempdir().unwrap();
         let path = dir.path().join("house.wav");
-        let spec = hound::WavSpec { channels: 3, sample_rate: 48_000, bits_per_sample: 16, sample_format: hound::SampleFormat::Int };
+        let spec = hound::WavSpec {
+            channels: 3,
+            sample_rate: 48_000,
+            bits_per_sample: 16,
+            sample_format: hound::SampleFormat::Int,
+        };
         let mut wav = hound::WavWriter::create(&path, spec).unwrap();
         for f in heard {
             for c in [0, 1, TIMECODE] {

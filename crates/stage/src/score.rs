@@ -70,7 +70,8 @@ impl Score {
     /// What is said when the transport goes to another place: a full timecode message and a song position pointer, both from the
     /// place that code will go on from.
     pub fn locate(song: &Song, to: i64) -> Vec<u8> {
-        let label = Timecode::from_frames(FRAME_RATE, i64::from(song.start().frames()) + to.div_euclid(SAMPLES_PER_FRAME));
+        let label =
+            Timecode::from_frames(FRAME_RATE, i64::from(song.start().frames()) + to.div_euclid(SAMPLES_PER_FRAME));
         let mut out = full_frame(label).to_vec();
         let sixteenths = (first_clock(song, to) / CLOCKS_PER_SIXTEENTH).clamp(0, 0x3fff);
         out.extend_from_slice(&song_position(sixteenths as u16));

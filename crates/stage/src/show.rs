@@ -119,7 +119,8 @@ impl Show {
                             bar: s.bar,
                             channel,
                             bank: i as u8,
-                            program: (crate::seed::at(seed, u32::from(channel), i64::from(s.bar) + 1000 * i64::from(i)) % 128) as u8,
+                            program: (crate::seed::at(seed, u32::from(channel), i64::from(s.bar) + 1000 * i64::from(i))
+                                % 128) as u8,
                         })
                     })
                     .collect();
@@ -208,7 +209,10 @@ mod tests {
             let text = toml::to_string(&show.file()).unwrap();
             let back = ShowFile::parse("show.toml", &text).unwrap();
             assert_eq!(back, show.file());
-            assert_eq!(back.songs.iter().map(|s| s.start.as_str()).collect::<Vec<_>>(), ["01:00:00:00", "02:00:00:00", "03:00:00:00"]);
+            assert_eq!(
+                back.songs.iter().map(|s| s.start.as_str()).collect::<Vec<_>>(),
+                ["01:00:00:00", "02:00:00:00", "03:00:00:00"]
+            );
             for s in &show.songs {
                 let long = s.length().secs_f64();
                 assert!((60.0..125.0).contains(&long), "{} lasts {long} s", s.title);

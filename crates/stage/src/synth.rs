@@ -62,7 +62,9 @@ pub fn cue(song: &Song, n: i64) -> f32 {
     let t = beat.fract() * song.samples_per_beat() / SAMPLE_RATE.0;
     let next_bar = (beat / 4.0) as u32 + 1;
     match song.sections.iter().position(|s| s.bar == next_bar) {
-        Some(part) if t < 0.08 => 0.4 * sine(660.0 * semitones(part as i32 * 2) * t) * ((0.08 - t) / 0.08).min(0.1) as f32 * 10.0,
+        Some(part) if t < 0.08 => {
+            0.4 * sine(660.0 * semitones(part as i32 * 2) * t) * ((0.08 - t) / 0.08).min(0.1) as f32 * 10.0
+        }
         _ => 0.0,
     }
 }
@@ -198,8 +200,18 @@ fn drums(beat: f64, in_beat: f32, noise: f32) -> f32 {
 
 fn semitones(n: i32) -> f64 {
     const STEP: [f64; 12] = [
-        1.0, 1.059463094359295, 1.122462048309373, 1.189207115002721, 1.259921049894873, 1.334839854170034,
-        1.414213562373095, 1.498307076876681, 1.587401051968199, 1.681792830507429, 1.781797436280678, 1.887748625363387,
+        1.0,
+        1.059463094359295,
+        1.122462048309373,
+        1.189207115002721,
+        1.259921049894873,
+        1.334839854170034,
+        1.414213562373095,
+        1.498307076876681,
+        1.587401051968199,
+        1.681792830507429,
+        1.781797436280678,
+        1.887748625363387,
     ];
     STEP[n.rem_euclid(12) as usize] * 2f64.powi(n.div_euclid(12))
 }
@@ -237,7 +249,9 @@ mod tests {
                 assert!(part.iter().zip(&whole[from..]).all(|(a, b)| a[c] == b[c]), "channel {c} from {from}");
             }
             // Biphase code may start at either level; what it says is the same.
-            let same = |s: f32| part.iter().zip(&whole[from..]).skip(64).map(|(a, b)| (a[4] - s * b[4]).abs()).fold(0f32, f32::max);
+            let same = |s: f32| {
+                part.iter().zip(&whole[from..]).skip(64).map(|(a, b)| (a[4] - s * b[4]).abs()).fold(0f32, f32::max)
+            };
             assert!(same(1.0) < 0.2 || same(-1.0) < 0.2, "code from {from}");
         }
         assert_ne!(play(song, 0, 100), play(Show::new(12).song(2).unwrap(), 0, 100));
@@ -260,7 +274,10 @@ mod tests {
 
     #[test]
     fn sine_is_a_sine() {
-        let worst = (0..10_000).map(|i| f64::from(i) * 0.000_37).map(|x| (f64::from(sine(x)) - (TAU * x).sin()).abs()).fold(0f64, f64::max);
+        let worst = (0..10_000)
+            .map(|i| f64::from(i) * 0.000_37)
+            .map(|x| (f64::from(sine(x)) - (TAU * x).sin()).abs())
+            .fold(0f64, f64::max);
         assert!(worst < 2e-6, "{worst}");
     }
 
@@ -280,7 +297,12 @@ mod tests {
         assert!(heard.len() > 25, "{}", heard.len());
         for f in heard {
             let at = song.start().frames() as i64 * SAMPLES_PER_FRAME + from + f.start_sample.round() as i64;
-            assert!((i64::from(f.timecode.frames()) * SAMPLES_PER_FRAME - at).abs() <= 1, "{} at {}", f.timecode, f.start_sample);
+            assert!(
+                (i64::from(f.timecode.frames()) * SAMPLES_PER_FRAME - at).abs() <= 1,
+                "{} at {}",
+                f.timecode,
+                f.start_sample
+            );
         }
     }
 }

@@ -128,7 +128,12 @@ mod tests {
         assert!((lost - 0.05).abs() < 0.002, "{lost}");
         assert!((twice - 0.019).abs() < 0.0014, "{twice}");
         assert!(fates.iter().flat_map(|f| f.first).all(|d| (1..=13).contains(&(d.nanos() / 1_000_000))));
-        assert!(fates.windows(2).any(|p| matches!((p[0].first, p[1].first), (Some(a), Some(b)) if a > b + Span::from_millis(5))), "nothing overtook");
+        assert!(
+            fates
+                .windows(2)
+                .any(|p| matches!((p[0].first, p[1].first), (Some(a), Some(b)) if a > b + Span::from_millis(5))),
+            "nothing overtook"
+        );
         assert_eq!(fates, run(w, 9, 100_000));
         assert_ne!(fates, run(w, 10, 100_000));
     }

@@ -2,6 +2,7 @@
 
 use std::fs::File;
 use std::io::Write;
+use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -41,7 +42,8 @@ impl Process {
     /// What the system says.
     pub fn start(&mut self) -> Result<(), DemoError> {
         self.kill();
-        let log = File::options().create(true).append(true).open(&self.log).map_err(DemoError::of(self.log.display()))?;
+        let log =
+            File::options().create(true).append(true).open(&self.log).map_err(DemoError::of(self.log.display()))?;
         let twin = log.try_clone().map_err(DemoError::of(self.log.display()))?;
         let child = Command::new(&self.program)
             .args(&self.arguments)
@@ -50,6 +52,8 @@ impl Process {
             .stdin(Stdio::piped())
             .stdout(log)
             .stderr(twin)
+            // Ctrl-C on our terminal is for us: we end the others in order.
+            .process_group(0)
             .spawn()
             .map_err(DemoError::of(format!("{} ({})", self.name, self.program.display())))?;
         self.child = Some(child);

@@ -20,6 +20,10 @@ use crate::switch::{ANSWER, ASK, SELECT, SwitchConfig};
 
 /// How many playback computers the demo has.
 pub const MACHINES: usize = 2;
+/// The recording of the house takes 17 MB a minute: with a person at the demo it ends after 20 minutes.
+const INTERACTIVE_HOUSE: Duration = Duration::secs(20 * 60);
+/// Without, it ends before the file would be too long for its format.
+const HEADLESS_HOUSE: Duration = Duration::secs(4 * 3600);
 
 /// Where everything is.
 pub struct Layout {
@@ -37,6 +41,8 @@ pub struct Layout {
     pub switch: PathBuf,
     /// The recording of the house.
     pub house: PathBuf,
+    /// The folder of sockets.
+    pub sockets: PathBuf,
     /// The relay between agents and supervisor.
     pub relay: Relay,
     /// Where the supervisor listens for beats and lanes.
@@ -52,7 +58,8 @@ pub fn make(c: &DemoConfig) -> Result<Layout, DemoError> {
     let shows = out.join("shows");
     std::fs::create_dir_all(&shows).map_err(DemoError::of(shows.display()))?;
     let free = |_: std::io::Error| DemoError::Part("no free port on loopback".into());
-    let paths: Vec<SocketAddr> = (0..c.scenario.rig.paths).map(|_| free_udp()).collect::<Result<_, _>>().map_err(free)?;
+    let paths: Vec<SocketAddr> =
+        (0..c.scenario.rig.paths).map(|_| free_udp()).collect::<Result<_, _>>().map_err(free)?;
     let lanes = free_tcp().map_err(free)?;
     let page = match c.page_port {
         Some(p) => SocketAddr::from((Ipv4Addr::LOCALHOST, p)),
@@ -100,9 +107,13 @@ pub fn make(c: &DemoConfig) -> Result<Layout, DemoError> {
                 rate: Some(crate::show::FRAME_RATE),
                 pilot: Some(pilot.0),
             }],
-            triggers: [(TriggerWhat::Start, pad::START), (TriggerWhat::Stop, pad::STOP), (TriggerWhat::Jump, pad::LOAD)]
-                .map(|(what, note)| Trigger { what, channel: pad::CHANNEL, note })
-                .to_vec(),
+            triggers: [
+                (TriggerWhat::Start, pad::START),
+                (TriggerWhat::Stop, pad::STOP),
+                (TriggerWhat::Jump, pad::LOAD),
+            ]
+            .map(|(what, note)| Trigger { what, channel: pad::CHANNEL, note })
+            .to_vec(),
         };
         agents.push(write_toml(&dir.join("agent.toml"), &agent)?);
         let player = PlayerConfig {
@@ -122,18 +133,19 @@ pub fn make(c: &DemoConfig) -> Result<Layout, DemoError> {
         };
         players.push(write_json(&dir.join("player.json"), &player)?);
         inputs.push(input);
-        machines.push(MachineEntry { name: format!("player {m}"), id, key: pair.public.to_string(), pilot: Some(pilot.0) });
+        machines.push(MachineEntry {
+            name: format!("player {m}"),
+            id,
+            key: pair.public.to_string(),
+            pilot: Some(pilot.0),
+        });
     }
     let show = write_toml(&out.join("show.toml"), &Show::new(c.seed).file())?;
     let key = out.join("supervisor.key");
     ports::local::write_secret(&key, &supervisor.secret.to_secret_text()).map_err(DemoError::of(key.display()))?;
     let (tap, house) = (sockets.join("tap"), out.join("house.wav"));
-    let mut outputs = vec![Output::Osc {
-        to: osc,
-        select: SELECT.into(),
-        ask: Some(ASK.into()),
-        answer: Some(ANSWER.into()),
-    }];
+    let mut outputs =
+        vec![Output::Osc { to: osc, select: SELECT.into(), ask: Some(ASK.into()), answer: Some(ANSWER.into()) }];
     if c.scenario.rig.dead_output {
         let nowhere = free_udp().map_err(free)?;
         outputs.insert(0, Output::Osc { to: nowhere, select: SELECT.into(), ask: None, answer: None });
@@ -158,13 +170,13 @@ pub fn make(c: &DemoConfig) -> Result<Layout, DemoError> {
         osc,
         tap,
         house: house.clone(),
-        house_limit: Duration::secs(4 * 3600),
+        house_limit: if c.page_port.is_some() { INTERACTIVE_HOUSE } else { HEADLESS_HOUSE },
         state: out.join("switch-state.json"),
     };
     let switch = write_json(&out.join("switch.json"), &switch)?;
     let listen = paths.into_iter().chain([lanes]).collect();
     debug_assert!(MACHINES <= MAX_MACHINES);
-    Ok(Layout { page, rig_file, shows, agents, players, switch, house, relay, listen })
+    Ok(Layout { page, rig_file, shows, agents, players, switch, house, sockets, relay, listen })
 }
 
 /// A folder of our own for sockets, with a short path.
@@ -193,4 +205,11 @@ fn write_json<T: Serialize>(path: &Path, value: &T) -> Result<PathBuf, DemoError
     let text = serde_json::to_string_pretty(value).map_err(|e| DemoError::Part(format!("{}: {e}", path.display())))?;
     std::fs::write(path, text).map_err(DemoError::of(path.display()))?;
     Ok(path.to_owned())
+}
+
+impl Drop for Layout {
+    fn drop(&mut self) {
+        // Sockets only; whoever still holds one holds it without its name.
+        let _ = std::fs::remove_dir_all(&self.sockets);
+    }
 }

@@ -5,11 +5,13 @@
 //! plays a scenario and measures what came of it, `panel` lets a person do it.
 
 mod children;
+mod conductor;
 mod headless;
 mod layout;
 mod outcome;
 mod panel;
 mod rig;
+mod tail;
 
 use std::path::PathBuf;
 

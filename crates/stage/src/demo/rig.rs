@@ -1,7 +1,7 @@
 //! The demo's rig: all its processes, and everything that can break in them.
 
 use std::collections::BTreeSet;
-use std::net::{Ipv4Addr, UdpSocket};
+use std::net::{Ipv4Addr, SocketAddr, UdpSocket};
 use std::path::Path;
 use std::time::Duration;
 
@@ -79,22 +79,30 @@ impl DemoRig {
             let up = |s: &Snapshot| {
                 s.on_air.is_some()
                     && s.machines.len() == MACHINES
-                    && s.machines.iter().all(|m| {
-                        m.clock.state == base::ClockState::Tracking && m.player == base::PlayerState::Running
-                    })
+                    && s.machines
+                        .iter()
+                        .all(|m| m.clock.state == base::ClockState::Tracking && m.player == base::PlayerState::Running)
             };
             if snapshot.as_ref().is_some_and(up) {
                 return Ok(());
             }
-            let children = [&mut self.switch, &mut self.supervisor].into_iter().chain(&mut self.agents).chain(&mut self.players);
+            let children =
+                [&mut self.switch, &mut self.supervisor].into_iter().chain(&mut self.agents).chain(&mut self.players);
             for p in children {
                 if !p.runs() {
-                    return Err(DemoError::Part(format!("the {} ended by itself: its log is in {}", p.name, out.display())));
+                    return Err(DemoError::Part(format!(
+                        "the {} ended by itself: its log is in {}",
+                        p.name,
+                        out.display()
+                    )));
                 }
             }
             if now() > until {
                 let text = snapshot.map_or_else(|| "the page does not answer".into(), |s| s.headline.text);
-                return Err(DemoError::Part(format!("the rig did not come up in 20 s ({text}); logs are in {}", out.display())));
+                return Err(DemoError::Part(format!(
+                    "the rig did not come up in 20 s ({text}); logs are in {}",
+                    out.display()
+                )));
             }
             sleep_until(now() + Span::from_millis(50));
         }
@@ -102,16 +110,15 @@ impl DemoRig {
 
     /// What the supervisor shows now; none when it does not answer.
     pub fn snapshot(&self) -> Option<Snapshot> {
-        let url = format!("http://{}/api/v1/snapshot", self.layout.page);
-        let text = self.client.get(&url).call().ok()?.into_body().read_to_string().ok()?;
-        serde_json::from_str(&text).ok()
+        look(&self.client, self.layout.page)
     }
 
     /// What a person at the page does, and what came of it.
     pub fn act(&self, act: &DeskAct) -> Option<ActOutcome> {
         let url = format!("http://{}/api/v1/act", self.layout.page);
         let body = serde_json::json!({ "by": "demo", "do": act });
-        let answer = self.client.post(&url).header("Origin", &format!("http://{}", self.layout.page)).send_json(&body).ok()?;
+        let answer =
+            self.client.post(&url).header("Origin", &format!("http://{}", self.layout.page)).send_json(&body).ok()?;
         serde_json::from_str(&answer.into_body().read_to_string().ok()?).ok()
     }
 
@@ -292,4 +299,11 @@ impl DemoRig {
         self.switch.end(Duration::from_secs(2));
         self.supervisor.end(Duration::from_secs(5));
     }
+}
+
+/// What a supervisor's page shows now; none when it does not answer.
+pub fn look(client: &ureq::Agent, page: SocketAddr) -> Option<Snapshot> {
+    let url = format!("http://{page}/api/v1/snapshot");
+    let text = client.get(&url).call().ok()?.into_body().read_to_string().ok()?;
+    serde_json::from_str(&text).ok()
 }

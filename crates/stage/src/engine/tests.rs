@@ -38,11 +38,8 @@ fn t(ms: i64) -> MonoTime {
 }
 
 fn first_sound(heard: &Heard) -> MonoTime {
-    let (at, i) = heard
-        .blocks
-        .iter()
-        .find_map(|(at, b)| b.iter().position(|f| f[TIMECODE] != 0.0).map(|i| (*at, i)))
-        .unwrap();
+    let (at, i) =
+        heard.blocks.iter().find_map(|(at, b)| b.iter().position(|f| f[TIMECODE] != 0.0).map(|i| (*at, i))).unwrap();
     at + base::Samples(i as f64).at(SAMPLE_RATE)
 }
 
@@ -93,7 +90,8 @@ fn clumps_and_jitter_keep_the_order_of_messages() {
     let mut heard = Heard::default();
     e.on_command(Command::Play { at: None, heard: true }, t(0));
     run(&mut e, t(0), t(2000), &mut heard);
-    let pieces: Vec<u8> = heard.midi.iter().flat_map(|(_, b)| b.windows(2)).filter(|w| w[0] == 0xf1).map(|w| w[1] >> 4).collect();
+    let pieces: Vec<u8> =
+        heard.midi.iter().flat_map(|(_, b)| b.windows(2)).filter(|w| w[0] == 0xf1).map(|w| w[1] >> 4).collect();
     assert!(pieces.len() > 200);
     assert!(pieces.windows(2).all(|p| p[1] == (p[0] + 1) % 8));
     let longest = heard.midi.windows(2).map(|p| p[1].0 - p[0].0).max().unwrap();

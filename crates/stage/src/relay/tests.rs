@@ -48,11 +48,7 @@ fn datagrams_pass_both_ways_and_a_cut_is_silence() {
 #[test]
 fn weather_delays_and_doubles() {
     let (relay, agent, supervisor) = datagram_rig();
-    let weather = Weather {
-        delay: settings::duration::Duration::millis(30),
-        duplicate: 1.0,
-        ..Weather::default()
-    };
+    let weather = Weather { delay: settings::duration::Duration::millis(30), duplicate: 1.0, ..Weather::default() };
     relay.weather(Machine::A, weather);
     let sent = os::now();
     agent.send(b"x").unwrap();

@@ -239,14 +239,32 @@ impl Fault {
         use Fault::*;
         !matches!(
             self,
-            SupervisorKilled | SupervisorStarved | SupervisorCable | SwitchTo(_) | SwitchDeaf | SwitchPower | SwitchHalf | Forged
+            SupervisorKilled
+                | SupervisorStarved
+                | SupervisorCable
+                | SwitchTo(_)
+                | SwitchDeaf
+                | SwitchPower
+                | SwitchHalf
+                | Forged
         )
     }
 
     /// Whether real processes can do it.
     pub const fn is_real(&self) -> bool {
         use Fault::*;
-        !matches!(self, PlayerGoneSoundOn | Suspended | DeviceFallback | MediaGone | WallStep(_) | OnBattery | Hot | DiskLow | SwitchHalf)
+        !matches!(
+            self,
+            PlayerGoneSoundOn
+                | Suspended
+                | DeviceFallback
+                | MediaGone
+                | WallStep(_)
+                | OnBattery
+                | Hot
+                | DiskLow
+                | SwitchHalf
+        )
     }
 
     /// The same kind of fault, whatever its figures.
@@ -370,7 +388,11 @@ impl Scenario {
             }
         }
         if s.expect.changeovers == 0 && (s.expect.to.is_some() || s.expect.within.is_some()) {
-            return err("expect.changeovers", "a changeover is described but none is expected".into(), "write changeovers = 1");
+            return err(
+                "expect.changeovers",
+                "a changeover is described but none is expected".into(),
+                "write changeovers = 1",
+            );
         }
         if s.expect.on_air_at_end.is_some_and(|w| w.fixed().is_none()) {
             return err("expect.on_air_at_end", "this depends on what is on air".into(), "write \"a\" or \"b\"");
@@ -395,7 +417,9 @@ impl Step {
         }
         if let Some(f) = self.fault.or(self.mend) {
             match (f.needs_machine(), self.machine) {
-                (true, None) => return Err(("machine", "this fault hits a machine".into(), "write machine = \"on-air\"")),
+                (true, None) => {
+                    return Err(("machine", "this fault hits a machine".into(), "write machine = \"on-air\""));
+                }
                 (false, Some(_)) => return Err(("machine", "this fault hits no machine".into(), "leave machine out")),
                 _ => {}
             }

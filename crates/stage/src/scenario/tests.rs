@@ -33,13 +33,54 @@ fn every_file_parses_and_every_file_is_held() {
 #[test]
 fn the_catalogue_is_whole() {
     for name in [
-        "on-air-power", "on-air-agent-gone", "on-air-agent-frozen", "on-air-player-gone", "player-gone-sound-on", "on-air-player-frozen",
-        "on-air-os-frozen", "midi-port-lost", "on-air-audio-lost", "on-air-silent", "one-stem-silent", "on-air-noise", "channel-shift",
-        "rate-flip", "device-fallback", "media-disk-gone", "on-air-glitch", "standby-gone", "both-gone", "both-players-gone",
-        "dead-air-rule", "cable-on-air", "cable-supervisor", "starved", "supervisor-killed", "switch-by-hand", "switch-by-itself",
-        "switch-power-lost", "switch-half", "output-dead", "clock-step", "suspend", "bad-network", "clumped-code", "stop-both", "stop-one",
-        "start-missed", "wrong-song", "section-jump", "vamp-exit-missed", "jump-straddle", "drift-out", "flapping", "out-of-service",
-        "on-battery", "hot", "disk-full", "forged",
+        "on-air-power",
+        "on-air-agent-gone",
+        "on-air-agent-frozen",
+        "on-air-player-gone",
+        "player-gone-sound-on",
+        "on-air-player-frozen",
+        "on-air-os-frozen",
+        "midi-port-lost",
+        "on-air-audio-lost",
+        "on-air-silent",
+        "one-stem-silent",
+        "on-air-noise",
+        "channel-shift",
+        "rate-flip",
+        "device-fallback",
+        "media-disk-gone",
+        "on-air-glitch",
+        "standby-gone",
+        "both-gone",
+        "both-players-gone",
+        "dead-air-rule",
+        "cable-on-air",
+        "cable-supervisor",
+        "starved",
+        "supervisor-killed",
+        "switch-by-hand",
+        "switch-by-itself",
+        "switch-power-lost",
+        "switch-half",
+        "output-dead",
+        "clock-step",
+        "suspend",
+        "bad-network",
+        "clumped-code",
+        "stop-both",
+        "stop-one",
+        "start-missed",
+        "wrong-song",
+        "section-jump",
+        "vamp-exit-missed",
+        "jump-straddle",
+        "drift-out",
+        "flapping",
+        "out-of-service",
+        "on-battery",
+        "hot",
+        "disk-full",
+        "forged",
     ] {
         assert!(names().any(|n| n == name), "{name} is missing");
     }
@@ -84,7 +125,8 @@ fn errors_name_place_and_mend() {
 
 #[test]
 fn repetitions_and_mends_are_moments() {
-    let text = PLAIN.replacen("fault = \"power\"", "fault = \"agent-gone\"\nlasts = \"500ms\"\nevery = \"1s\"\ntimes = 3", 1);
+    let text =
+        PLAIN.replacen("fault = \"power\"", "fault = \"agent-gone\"\nlasts = \"500ms\"\nevery = \"1s\"\ntimes = 3", 1);
     let s = Scenario::parse("x.toml", &text).unwrap();
     let deeds: Vec<(i64, Deed)> = s.moments().iter().skip(2).map(|m| (m.at.nanos() / 1_000_000, m.deed)).collect();
     let (b, m) = (Deed::Break(Fault::AgentGone), Deed::Mend(Fault::AgentGone));

@@ -31,8 +31,8 @@ use crate::os;
 use crate::show::{CHANNELS, SAMPLE_RATE};
 use crate::synth::Frame;
 
-pub use recorder::{HouseNote, PROGRAMME};
 use recorder::Entry;
+pub use recorder::{HouseNote, PROGRAMME};
 use tap::{Filler, ZERO_AFTER};
 
 /// Address of the command.
