@@ -16,7 +16,7 @@ mod ticks;
 use base::{MonoTime, Span, TransportState};
 
 use clumps::Clumps;
-use ticks::{Line, SpeedPrior, Ticks};
+use ticks::{CLUMP_WINDOW, Line, SpeedPrior, Ticks, WINDOW};
 
 /// What may be set of a position line.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -51,8 +51,8 @@ pub struct LinePoint {
 }
 
 /// Speed is 1 within this at a start (one standard deviation), after it was learnt, and after a break.
-const SPEED_AT_START: f64 = 1e-3;
-const SPEED_LEARNT: f64 = 150e-6;
+const SPEED_AT_START: f64 = 150e-6;
+const SPEED_LEARNT: f64 = 60e-6;
 const SPEED_AFTER_BREAK: f64 = 0.03;
 /// Ticks in a row on one side of the line that make a break: a few far off, or many a little off.
 const FAR_RUN: u32 = 6;
@@ -142,13 +142,20 @@ impl PositionLine {
                 self.prior = SpeedPrior { v: -1.0, sigma: SPEED_AT_START };
             }
         }
+        let were_clumped = self.clumps.clumped();
         self.clumps.on_gap(gap, moved);
         let inside = self.clumps.is_inside(gap);
-        self.ticks.push(a, p, inside);
+        let window = if self.clumps.clumped() { CLUMP_WINDOW } else { WINDOW };
+        self.ticks.push(a, p, inside, window);
         self.last_heard = at;
-        self.look_for_break(inside, a, p);
-        self.refit();
-        self.learn_speed(gap);
+        if self.clumps.clumped() == were_clumped {
+            self.look_for_break(inside, a, p);
+        } else {
+            // The line so far was drawn by the other rule: nothing can be on the wrong side of it.
+            self.runs = Runs::default();
+        }
+        self.refit(inside);
+        self.learn_speed(gap, inside);
     }
 
     /// A stop was heard (or a cause for one).
@@ -227,13 +234,13 @@ impl PositionLine {
 
     fn begin(&mut self, at: MonoTime, a: f64, p: f64) {
         self.ticks.clear();
-        self.ticks.push(a, p, false);
+        self.ticks.push(a, p, false, WINDOW);
         self.state = TransportState::Rolling;
         self.last_heard = at;
         self.resting = None;
         self.runs = Runs::default();
         // A speed far from 1 is not taken over into a new start.
-        if (self.prior.v.abs() - 1.0).abs() > 5.0 * SPEED_AT_START || self.prior.sigma > SPEED_AT_START {
+        if (self.prior.v.abs() - 1.0).abs() > 2e-3 || self.prior.sigma > SPEED_AT_START {
             self.prior = SpeedPrior { v: self.prior.v.signum(), sigma: SPEED_AT_START };
         }
         let scatter = self.line.map_or(1e-3, |l| l.sigma);
@@ -295,38 +302,32 @@ impl PositionLine {
             let half = self.clumps.tick() / 2.0;
             let r = last.p + line.v * half - line.at(last.a);
             if Runs::count(&mut self.runs.far, r, 1.3 * half + 1.5e-3) >= CLUMP_RUN {
-                self.break_off(|ticks| {
-                    let mut clumps = 0;
-                    (0..ticks.len())
-                        .take_while(|&i| {
-                            clumps += u32::from(ticks.newest(i).is_some_and(|t| !t.inside_clump));
-                            clumps <= CLUMP_RUN + 1
-                        })
-                        .count()
-                });
+                self.break_off(CLUMP_RUN as usize + 1);
             }
             return;
         }
         let r = p - line.at(a);
         let sigma = line.sigma.max(50e-6).hypot(line.sigma_at(a));
         if Runs::count(&mut self.runs.far, r, 3.0 * sigma) >= FAR_RUN {
-            self.break_off(|_| FAR_RUN as usize);
+            self.break_off(FAR_RUN as usize);
         } else if Runs::count(&mut self.runs.near, r, 1.2 * sigma) >= NEAR_RUN {
-            self.break_off(|_| NEAR_RUN as usize);
+            self.break_off(NEAR_RUN as usize);
         }
     }
 
-    fn break_off(&mut self, keep: impl FnOnce(&Ticks) -> usize) {
-        let n = keep(&self.ticks);
-        self.ticks.keep_newest(n);
+    fn break_off(&mut self, keep: usize) {
+        self.ticks.keep_newest(keep);
         self.runs = Runs::default();
         self.prior.sigma = SPEED_AFTER_BREAK;
         // The old scatter was swollen by what the old line did not fit.
         self.line = None;
     }
 
-    fn refit(&mut self) {
+    fn refit(&mut self, inside: bool) {
         let fitted = if self.clumps.clumped() {
+            if inside && self.ticks.len() > 8 {
+                return; // A clump counts when the next one begins.
+            }
             self.ticks.fit_clumps(self.clumps.tick(), self.prior)
         } else {
             self.ticks.fit(self.line.as_ref(), self.prior)
@@ -337,9 +338,9 @@ impl PositionLine {
     }
 
     /// A crystal's speed lasts: what a full window says is remembered, slowly.
-    fn learn_speed(&mut self, gap: f64) {
+    fn learn_speed(&mut self, gap: f64, inside: bool) {
         let Some(line) = self.line else { return };
-        if self.ticks.span() < 1.5 || self.clumps.clumped() {
+        if self.ticks.span() < 1.5 || inside {
             return;
         }
         if self.prior.sigma > SPEED_LEARNT {

@@ -11,7 +11,7 @@ const LONGEST: f64 = 0.060;
 const MEMORY: f64 = 4.0;
 /// So much code must have been heard before the first allowance lapses, in seconds.
 const LEARNING: f64 = 0.5;
-/// A gap shorter than this part of a tick is inside a clump.
+/// A gap shorter than this part of a tick, or of the silence between clumps once that is known, is inside a clump.
 const INSIDE: f64 = 0.35;
 
 #[derive(Clone, Debug)]
@@ -55,7 +55,8 @@ impl Clumps {
         self.tick
     }
     pub(super) fn is_inside(&self, gap: f64) -> bool {
-        gap < INSIDE * self.tick
+        let learnt = if self.clumped() { self.longest[0].max(self.longest[1]) } else { 0.0 };
+        gap < INSIDE * (self.tick + learnt)
     }
     /// Whether code comes in clumps of two and more.
     pub(super) fn clumped(&self) -> bool {

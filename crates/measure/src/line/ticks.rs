@@ -16,10 +16,13 @@
 
 /// Ticks kept at most.
 const KEPT: usize = 256;
-/// The window of the fit, in seconds.
-const WINDOW: f64 = 2.0;
+/// The window of the fit, in seconds, for ticks one at a time and in clumps.
+pub(super) const WINDOW: f64 = 2.0;
+pub(super) const CLUMP_WINDOW: f64 = 6.0;
 /// Where Huber's weight begins to fall.
 const HUBER: f64 = 1.5;
+/// This part of the clumps' latenesses at either end may be stragglers and is left out.
+const TRIM: f64 = 0.05;
 /// Jitter below this is not believed, in seconds.
 const SIGMA_FLOOR: f64 = 20e-6;
 
@@ -28,8 +31,6 @@ pub(super) struct Tick {
     /// Arrival and position, in seconds from the line's own zeros.
     pub a: f64,
     pub p: f64,
-    /// Others followed at once.
-    pub inside_clump: bool,
 }
 
 /// A fitted line: position `p` at arrival time `a`, moving at `v`.
@@ -90,14 +91,17 @@ impl Ticks {
         }
     }
 
-    pub(super) fn push(&mut self, a: f64, p: f64, follows_at_once: bool) {
+    /// Takes in a tick. One that follows at once joins the clump before it: the clump's newest position counts, and
+    /// the time its first byte came, since the others only wait for the cable.
+    pub(super) fn push(&mut self, a: f64, p: f64, follows_at_once: bool, window: f64) {
         if follows_at_once && self.len > 0 {
-            self.ring[(self.head + KEPT - 1) % KEPT].inside_clump = true;
+            self.ring[(self.head + KEPT - 1) % KEPT].p = p;
+            return;
         }
-        self.ring[self.head] = Tick { a, p, inside_clump: false };
+        self.ring[self.head] = Tick { a, p };
         self.head = (self.head + 1) % KEPT;
         self.len = (self.len + 1).min(KEPT);
-        while self.newest(self.len - 1).is_some_and(|old| a - old.a > WINDOW) {
+        while self.newest(self.len - 1).is_some_and(|old| a - old.a > window) {
             self.len -= 1;
         }
     }
@@ -145,28 +149,34 @@ impl Ticks {
         let newest = self.newest(0)?;
         // Spread evenly over a tick: tick / sqrt(12).
         let sigma = tick / 12f64.sqrt();
-        let last_ones = || self.each().filter(|t| !t.inside_clump);
-        let sums = last_ones().fold(Sums::default(), |mut s, t| {
+        // The newest clump may still be coming in, so it counts only when there is no other.
+        let complete = || self.each().skip(usize::from(self.len > 1));
+        let sums = complete().fold(Sums::default(), |mut s, t| {
             s.add(1.0, t.a - newest.a, t.p - newest.p - prior.v * (t.a - newest.a));
             s
         });
         let (t_mean, _, stt, str_) = sums.centred();
         let total = stt + (sigma / prior.sigma).powi(2);
         let v = prior.v + str_ / total;
-        let (least, most) = last_ones().fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), t| {
-            let r = t.p - newest.p - v * (t.a - newest.a);
-            (lo.min(r), hi.max(r))
-        });
+        let mut residuals = [0.0; KEPT];
+        let mut count = 0;
+        for (r, t) in residuals.iter_mut().zip(complete()) {
+            *r = t.p - newest.p - v * (t.a - newest.a);
+            count += 1;
+        }
+        let trim = (count as f64 * TRIM) as usize;
+        let used = &mut residuals[..count];
+        let least = *used.select_nth_unstable_by(trim, f64::total_cmp).1;
+        let most = *used.select_nth_unstable_by(count - 1 - trim, f64::total_cmp).1;
         // The position at an arrival is ahead of its tick by the lateness: between 0 and a tick, in the line's sense.
         let ahead = tick / 2.0 * v;
         let p = newest.p + (least + most) / 2.0 + ahead + v * t_mean;
-        let n = sums.w;
-        Some(Line {
+                Some(Line {
             a: newest.a + t_mean,
             p,
             v,
             v_sigma: sigma / total.sqrt(),
-            p_sigma: (tick * v.abs() / (n + 1.0)).max(SIGMA_FLOOR),
+            p_sigma: (tick * v.abs() * ((TRIM + 1.0 / sums.w) / (2.0 * sums.w)).sqrt()).max(SIGMA_FLOOR),
             sigma,
         })
     }

@@ -165,3 +165,87 @@ pub fn mono(s: f64) -> MonoTime {
 pub fn span(s: f64) -> Span {
     Span::from_secs_f64(s)
 }
+
+/// How a player's code comes in.
+#[derive(Clone, Copy, Debug)]
+pub struct Code {
+    pub name: &'static str,
+    /// Spacing of ticks in the code.
+    pub tick: f64,
+    /// The player's speed against our clock.
+    pub speed: f64,
+    /// Ticks are held back to the end of a buffer of this length (0: none), whose phase is `phase`.
+    pub clump: f64,
+    pub phase: f64,
+    pub jitter: Jitter,
+    /// Ticks lost.
+    pub loss: f64,
+}
+
+#[derive(Clone, Copy, Debug)]
+pub enum Jitter {
+    None,
+    /// The size of a normal deviate with this sigma.
+    Normal(f64),
+    /// Even between 0 and this.
+    Even(f64),
+    /// Exponential with this mean.
+    Exponential(f64),
+}
+
+pub const QUARTER: f64 = 1.0 / 120.0;
+pub const PLAIN: Code = Code {
+    name: "normal jitter 1 ms",
+    tick: QUARTER,
+    speed: 1.0,
+    clump: 0.0,
+    phase: 0.0,
+    jitter: Jitter::Normal(1e-3),
+    loss: 0.0,
+};
+
+pub const CODES: [Code; 10] = [
+    PLAIN,
+    Code { name: "even jitter 1 ms", jitter: Jitter::Even(1e-3), ..PLAIN },
+    Code { name: "exponential, 1 ms", jitter: Jitter::Exponential(1e-3), ..PLAIN },
+    Code { name: "LTC frames, 0.2 ms", tick: 1.0 / 30.0, jitter: Jitter::Normal(0.2e-3), ..PLAIN },
+    Code { name: "24 fps quarters, loss", tick: 1.0 / 96.0, loss: 0.05, ..PLAIN },
+    Code { name: "clumps 42.7 ms", clump: 2048.0 / 48_000.0, jitter: Jitter::None, ..PLAIN },
+    Code { name: "clumps, jitter 1 ms", clump: 2048.0 / 48_000.0, ..PLAIN },
+    Code { name: "clumps 42.7 ms, 25 fps", clump: 2048.0 / 48_000.0, tick: 0.01, ..PLAIN },
+    Code { name: "clumps 21.3 ms", clump: 1024.0 / 48_000.0, jitter: Jitter::Even(0.3e-3), ..PLAIN },
+    Code { name: "clumps 10.7 ms", clump: 512.0 / 48_000.0, jitter: Jitter::Even(0.3e-3), ..PLAIN },
+];
+
+impl Code {
+    /// Arrivals between `from` and `to`, in order, as (arrival, position); the position at time t is `at + speed (t - from)`.
+    pub fn run(&self, from: f64, to: f64, at: f64, noise: &mut Noise) -> Vec<(f64, f64)> {
+        let first = (at / self.tick).ceil() as i64;
+        let mut out: Vec<(f64, f64)> = Vec::new();
+        for k in first.. {
+            let p = k as f64 * self.tick;
+            let due = from + (p - at) / self.speed;
+            if due > to {
+                break;
+            }
+            let held = if self.clump > 0.0 {
+                ((due - self.phase) / self.clump).ceil() * self.clump + self.phase
+            } else {
+                due
+            };
+            let late = match self.jitter {
+                Jitter::None => 0.0,
+                Jitter::Normal(s) => (s * noise.normal()).abs(),
+                Jitter::Even(s) => s * noise.even(),
+                Jitter::Exponential(s) => s * noise.exponential(),
+            };
+            if noise.chance(self.loss) {
+                continue;
+            }
+            // Bytes of one port keep their order, and a byte takes a third of a millisecond on a MIDI cable.
+            let after = out.last().map_or(0.0, |l| l.0 + 0.2e-3);
+            out.push(((held + late).max(after), p));
+        }
+        out
+    }
+}
