@@ -1,0 +1,261 @@
+//! Real MIDI and audio paths between processes: two JACK servers with dummy drivers stand for two machines with their own
+//! crystals. A player process writes into the server, a listener process hears through this crate.
+//!
+//! Skipped, with a loud line, where `jackd` is not installed.
+#![cfg(all(feature = "jack", target_os = "linux"))]
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+use std::io::{BufRead, BufReader, Write};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use base::{MonoTime, Span};
+use twinkeel_ports::audio::{self, AudioInput};
+use twinkeel_ports::midi::{self, MidiPortName};
+use twinkeel_ports::os::mono_now;
+use twinkeel_ports::{Arrival, Arrivals, SourceState, list_audio, list_midi};
+
+const ROLE: &str = "TWINKEEL_TEST_ROLE";
+
+/// A JACK server of our own; ends with the test.
+struct Server {
+    child: Child,
+    name: String,
+}
+
+impl Server {
+    /// `None`, and a loud line, where there is no jackd.
+    fn start(name: &str, rate: u32) -> Option<Server> {
+        let name = format!("twinkeel-{name}-{}", std::process::id());
+        let child = Command::new("jackd")
+            .args(["-n", &name, "-d", "dummy", "-r", &rate.to_string(), "-p", "256"])
+            .env("JACK_NO_AUDIO_RESERVATION", "1")
+            .stdout(Stdio::null())
+            .stderr(Stdio::null())
+            .spawn();
+        match child {
+            Ok(child) => Some(Server { child, name }),
+            Err(e) => {
+                eprintln!(
+                    "SKIPPED: NO REAL MIDI OR AUDIO PATH WAS TESTED: jackd does not start ({e}). Install jackd2."
+                );
+                None
+            }
+        }
+    }
+
+    /// This test binary again, in a role, with this server as its own.
+    fn process(&self, role: &str) -> Process {
+        let mut child = Command::new(std::env::current_exe().unwrap())
+            .args(["--exact", "role", "--nocapture", "--test-threads=1"])
+            .env(ROLE, role)
+            .env("JACK_DEFAULT_SERVER", &self.name)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let lines = BufReader::new(child.stdout.take().unwrap());
+        Process { child, lines }
+    }
+}
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        end(&mut self.child);
+    }
+}
+
+struct Process {
+    child: Child,
+    lines: BufReader<std::process::ChildStdout>,
+}
+
+impl Process {
+    /// The next line that begins with `word`, without it.
+    fn line(&mut self, word: &str) -> String {
+        let mut line = String::new();
+        while self.lines.read_line(&mut line).unwrap() > 0 {
+            if let Some(rest) = line.trim_end().strip_prefix(word) {
+                return rest.trim().to_owned();
+            }
+            line.clear();
+        }
+        panic!("the process ended before it said {word}");
+    }
+}
+
+impl Drop for Process {
+    fn drop(&mut self) {
+        end(&mut self.child);
+    }
+}
+
+fn end(child: &mut Child) {
+    let _ = child.kill();
+    let _ = child.wait();
+}
+
+fn say(line: &str) {
+    println!("\n{line}");
+    std::io::stdout().flush().unwrap();
+}
+
+/// What this binary does when it was started by [`Server::process`]; a plain test run passes through.
+#[test]
+fn role() {
+    match std::env::var(ROLE).as_deref() {
+        Ok("player") => play(),
+        Ok("listener") => listen(),
+        _ => {}
+    }
+}
+
+/// Every period: a quarter-frame-like message at frame 100, and a ramp that counts sample frames on two channels.
+fn play() {
+    let begun = Instant::now();
+    let client = loop {
+        match jack::Client::new("player", jack::ClientOptions::NO_START_SERVER) {
+            Ok((client, _)) => break client,
+            Err(e) if begun.elapsed() > Duration::from_secs(10) => panic!("no server: {e}"),
+            Err(_) => std::thread::sleep(Duration::from_millis(50)),
+        }
+    };
+    let mut left = client.register_port("out_1", jack::AudioOut::default()).unwrap();
+    let mut right = client.register_port("out_2", jack::AudioOut::default()).unwrap();
+    let mut code = client.register_port("code", jack::MidiOut::default()).unwrap();
+    let (mut frame, mut piece) = (0u32, 0u8);
+    let process = move |_: &jack::Client, scope: &jack::ProcessScope| {
+        let pair = left.as_mut_slice(scope).iter_mut().zip(right.as_mut_slice(scope).iter_mut());
+        for (l, r) in pair {
+            (*l, *r) = (ramp(frame), -ramp(frame));
+            frame = frame.wrapping_add(1);
+        }
+        piece = (piece + 1) % 128;
+        let _ = code.writer(scope).write(&jack::RawMidi { time: 100, bytes: &[0xF1, piece] });
+        jack::Control::Continue
+    };
+    let _active = client.activate_async((), jack::contrib::ClosureProcessHandler::new(process)).unwrap();
+    say("PLAYING");
+    wait_for_the_parent();
+}
+
+/// 24 bits of a counter are exact in a float, and none of them is zero.
+fn ramp(frame: u32) -> f32 {
+    (frame % 8_000_000 + 1) as f32 / 8_388_608.0
+}
+
+fn wait_for_the_parent() {
+    let mut line = String::new();
+    let _ = std::io::stdin().read_line(&mut line);
+}
+
+/// Hears for a while and reports what came.
+fn listen() {
+    let midi = MidiPortName { host: "jack".into(), port: "player:code".into() };
+    let input = AudioInput { host: "jack".into(), device: "player:out".into(), channels: vec!["l".into(), "r".into()] };
+    let mut code = midi::open_in(midi, None).unwrap();
+    let mut sound = audio::open_in(input, None).unwrap();
+    let (mut pieces, mut blocks) = (Vec::new(), Vec::new());
+    let mut seen = String::new();
+    let until = mono_now() + Span::from_secs(3);
+    while mono_now() < until {
+        while let Some(arrival) = code.pop() {
+            match arrival {
+                Arrival::Midi { at, bytes } => pieces.push((at, bytes)),
+                Arrival::State { state, .. } => seen += &format!("midi {state:?}; "),
+                Arrival::Pcm { .. } => panic!("PCM from a MIDI port"),
+            }
+        }
+        while let Some(arrival) = sound.pop() {
+            match arrival {
+                Arrival::Pcm { at, block } => blocks.push((at, block, mono_now())),
+                Arrival::State { state, .. } => seen += &format!("audio {state:?}; "),
+                Arrival::Midi { .. } => panic!("MIDI from an audio device"),
+            }
+        }
+        std::thread::sleep(Duration::from_millis(1));
+    }
+    let (missing, residual) = check_midi(&pieces);
+    say(&format!("MIDI {} {missing} {residual}", pieces.len()));
+    let samples: Vec<f32> = blocks.iter().flat_map(|b| b.1.samples.iter().copied()).collect();
+    let wrong = samples.chunks_exact(2).filter(|p| p[0] != -p[1] || p[0] == 0.0).count();
+    let jumps = samples.chunks_exact(4).filter(|p| (p[2] - p[0]) * 8_388_608.0 != 1.0).count();
+    let future = blocks.iter().filter(|b| b.0 > b.2).count();
+    let rate = measured_rate(&blocks.iter().map(|b| (b.0, b.1.samples.len() / 2)).collect::<Vec<_>>());
+    say(&format!("PCM {} {wrong} {jumps} {future} {rate}", samples.len() / 2));
+    say(&format!("SEEN {seen}"));
+    say(&format!("LISTED {:?} {:?}", list_midi().found, list_audio().found));
+    say("UNTIL");
+    // Then the server is killed: both sources must say so.
+    until_not_open(&mut code);
+    until_not_open(&mut sound);
+    say("GONE");
+}
+
+fn until_not_open(arrivals: &mut Arrivals) {
+    let begun = Instant::now();
+    loop {
+        match arrivals.pop() {
+            Some(Arrival::State { state: SourceState::Stalled | SourceState::Gone { .. }, .. }) => return,
+            None if begun.elapsed() > Duration::from_secs(10) => panic!("still said to be open"),
+            None => std::thread::sleep(Duration::from_millis(5)),
+            Some(_) => {}
+        }
+    }
+}
+
+/// How many pieces are missing in the count, and the stamps' largest deviation from even spacing in microseconds.
+fn check_midi(pieces: &[(MonoTime, twinkeel_ports::MidiBytes)]) -> (usize, f64) {
+    let missing = pieces.windows(2).filter(|w| w[1].1[1] != (w[0].1[1] + 1) % 128).count();
+    let Some((first, last)) = pieces.first().zip(pieces.last()) else { return (usize::MAX, 0.0) };
+    let mean = (last.0 - first.0).secs_f64() / (pieces.len() - 1).max(1) as f64;
+    let off = pieces.iter().enumerate().map(|(i, p)| ((p.0 - first.0).secs_f64() - mean * i as f64).abs() * 1e6);
+    let mut off: Vec<f64> = off.collect();
+    off.sort_by(f64::total_cmp);
+    (missing, off[off.len() / 2])
+}
+
+fn measured_rate(blocks: &[(MonoTime, usize)]) -> f64 {
+    let Some((first, last)) = blocks.first().zip(blocks.last()) else { return 0.0 };
+    let frames: usize = blocks[..blocks.len() - 1].iter().map(|b| b.1).sum();
+    frames as f64 / (last.0 - first.0).secs_f64()
+}
+
+#[test]
+fn midi_and_audio_cross_between_processes_on_two_servers() {
+    for (name, rate) in [("a", 48_000), ("b", 44_100)] {
+        let Some(mut server) = Server::start(name, rate) else { return };
+        let mut player = server.process("player");
+        player.line("PLAYING");
+        let mut listener = server.process("listener");
+
+        let midi = numbers(&listener.line("MIDI"));
+        println!("{name}: {} MIDI messages, {} breaks, median stamp residual {:.1} us", midi[0], midi[1], midi[2]);
+        let per_second = f64::from(rate) / 256.0;
+        assert!(midi[0] > per_second * 1.5, "too few messages: {}", midi[0]);
+        // Real time is not promised on a machine that is busy: breaks are allowed, corruption is not.
+        assert!(midi[1] < midi[0] / 20.0, "breaks in the count: {}", midi[1]);
+
+        let pcm = numbers(&listener.line("PCM"));
+        println!(
+            "{name}: {} frames, {} wrong, {} jumps, {} from the future, {:.1} Hz by stamps",
+            pcm[0], pcm[1], pcm[2], pcm[3], pcm[4]
+        );
+        assert!(pcm[0] > f64::from(rate) * 1.5, "too few frames: {}", pcm[0]);
+        assert_eq!((pcm[1], pcm[3]), (0.0, 0.0), "wrong samples, blocks stamped in the future");
+        assert!(pcm[2] < pcm[0] / 256.0 / 10.0, "jumps: {}", pcm[2]);
+        assert!((pcm[4] / f64::from(rate) - 1.0).abs() < 0.02, "the stamps' rate: {}", pcm[4]);
+
+        let seen = listener.line("SEEN");
+        assert!(seen.contains("player:code") && seen.contains("player:out_1, player:out_2"), "{seen}");
+        let listed = listener.line("LISTED");
+        assert!(listed.contains("player:code") && listed.contains("name: \"player\""), "{listed}");
+        listener.line("UNTIL");
+        end(&mut server.child);
+        listener.line("GONE");
+    }
+}
+
+fn numbers(line: &str) -> Vec<f64> {
+    line.split_whitespace().map(|n| n.parse().unwrap()).collect()
+}
