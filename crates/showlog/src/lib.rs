@@ -19,12 +19,14 @@ mod words;
 pub mod codec;
 pub mod read;
 pub mod record;
+pub mod report;
 pub mod shelf;
 
 pub use boot::BootId;
 pub use meta::{Limits, MachineMeta, ShowMeta, SongMeta};
 pub use read::ShowFile;
 pub use record::{RecordHealth, RecordSender, Recorder, RecorderConfig};
+pub use report::Report;
 
 pub use words::{Event, EventKind, Fitness, MachineSample, Mode, Recorded, Sample, Stamp, Takeover};
 

@@ -1,0 +1,160 @@
+//! The report of a show: what a technician hands over afterwards.
+//!
+//! ```text
+//! ShowFile -> runs (songs as played) -> song by song: offset, drift, steps, fitness, cost, dropouts
+//!          -> events: changeovers, refusals, alarms, lines -> findings: the first page
+//!          -> html | json | csv | pdf
+//! ```
+
+mod acts;
+mod alarms;
+mod draw;
+mod findings;
+mod fit;
+mod html;
+mod model;
+mod picture;
+mod runs;
+mod song;
+mod style;
+mod tables;
+mod timeline;
+mod units;
+
+use std::path::Path;
+
+use base::Span;
+
+use crate::ShowlogError;
+use crate::read::ShowFile;
+use crate::words::EventKind;
+pub use model::*;
+
+/// A show file with the report made from it.
+#[derive(Debug)]
+pub struct Made {
+    /// The record.
+    pub show: ShowFile,
+    /// The report.
+    pub report: Report,
+}
+
+impl Report {
+    /// Reads a record and makes its report.
+    ///
+    /// # Errors
+    /// Nothing of the file can be read.
+    pub fn read(path: &Path) -> Result<Made, ShowlogError> {
+        Ok(Made::of(ShowFile::read(path)?))
+    }
+}
+
+impl Made {
+    /// The report of a record.
+    pub fn of(show: ShowFile) -> Made {
+        let report = make(&show);
+        Made { show, report }
+    }
+
+    /// A self-contained page: no script, no request to anywhere.
+    pub fn html(&self) -> String {
+        html::page(&self.show, &self.report)
+    }
+
+    /// The report as JSON (`report.schema.json` in this crate tells its form).
+    pub fn json(&self) -> String {
+        serde_json::to_string_pretty(&self.report).unwrap_or_default()
+    }
+
+    /// A folder of tables that a spreadsheet opens.
+    ///
+    /// # Errors
+    /// The folder cannot be written.
+    pub fn csv(&self, dir: &Path) -> Result<(), ShowlogError> {
+        tables::write(&self.show, &self.report, dir)
+    }
+}
+
+fn make(show: &ShowFile) -> Report {
+    let all = runs::timed(show);
+    let songs: Vec<SongReport> = runs::runs(&all).into_iter().map(|r| song::song(show, &all, r)).collect();
+    let length = length(show, &all);
+    let changeovers = acts::changeovers(show, &songs);
+    let refusals = acts::refusals(show, &songs);
+    let alarms = alarms::alarms(show, length);
+    let patches = alarms::patches(show, &songs);
+    let basis = findings::Basis {
+        show,
+        all: &all,
+        songs: &songs,
+        changeovers: &changeovers,
+        refusals: &refusals,
+        alarms: &alarms,
+        patches: &patches,
+    };
+    let (verdict, near_misses, fixes) =
+        (findings::verdict(&basis), findings::near_misses(&basis), findings::fixes(&basis));
+    let lines = |kinds: &[EventKind]| alarms::lines(show, &songs, kinds);
+    Report {
+        schema: 1,
+        show: head(show, length),
+        verdict,
+        near_misses,
+        fixes,
+        operator: lines(&[EventKind::Operator, EventKind::Proposal]),
+        health: lines(&[EventKind::Health]),
+        checks: lines(&[EventKind::Check]),
+        house: lines(&[EventKind::Switch, EventKind::Supervisor, EventKind::Record, EventKind::Other]),
+        notes: lines(&[EventKind::Note]),
+        incidents: alarms::incidents(show),
+        damage: show.damage.clone(),
+        cautions: cautions(),
+        songs,
+        changeovers,
+        refusals,
+        alarms,
+        patches,
+    }
+}
+
+fn length(show: &ShowFile, all: &[runs::Timed]) -> Span {
+    let samples = all.last().map(|x| x.t);
+    let events = show.events.iter().map(|e| show.since_start(e.id.epoch, e.event.at)).max();
+    let ended = show.epochs.iter().filter_map(|e| Some(show.since_start(e.epoch, e.ended?))).max();
+    [samples, events, ended].into_iter().flatten().max().unwrap_or(Span::ZERO)
+}
+
+fn head(show: &ShowFile, length: Span) -> Head {
+    let machines = show.meta.machines.iter().enumerate();
+    let limits = show.meta.limits;
+    Head {
+        id: show.meta.show,
+        rig: show.meta.rig,
+        title: show.meta.title.clone(),
+        label: show.label.clone(),
+        rig_name: show.meta.rig_name.clone(),
+        machines: machines
+            .filter_map(|(i, m)| Some(MachineHead { machine: base::Machine::new(i)?, name: m.name.clone(), id: m.id }))
+            .collect(),
+        started: show.epochs.first().map(|e| e.wall).or(show.events.first().map(|e| e.event.wall)),
+        length,
+        starts: show.epochs.len(),
+        closed: show.epochs.last().is_some_and(|e| e.ended.is_some()),
+        warning: limits.warning,
+        candidate: limits.candidate,
+        dead_air: limits.dead_air,
+        baseline: limits.baseline,
+        written_by: show.meta.written_by.clone(),
+    }
+}
+
+fn cautions() -> Vec<String> {
+    [
+        "Twinkeel is not a safety system. It must never be the only thing between a timecode and something that can hurt: \
+         moving scenery, flame, lasers, loud sound. The venue's rules, local codes and licensed operators come first.",
+        "A changeover can make a level jump in in-ear monitors. The level figures here are what the agents measured, not what an ear received.",
+        "What the audience heard is inferred from what the machines and the switch said, unless a tap is named as evidence.",
+    ]
+    .map(str::to_owned)
+    .to_vec()
+}
