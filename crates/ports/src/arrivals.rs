@@ -29,6 +29,8 @@ pub type MidiBytes = ArrayVec<u8, MIDI_BYTES>;
 pub type Wake = Arc<dyn Fn() + Send + Sync>;
 
 /// One thing that came from a source.
+// A boxed block would have to be allocated in the callback.
+#[allow(clippy::large_enum_variant)]
 #[derive(Clone, PartialEq, Debug)]
 pub enum Arrival {
     /// MIDI bytes.
