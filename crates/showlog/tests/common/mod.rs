@@ -1,6 +1,8 @@
 //! A show to record: what the tests of the record share.
 #![allow(dead_code, clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs)]
 
+pub mod synth;
+
 use base::{
     AudioState, ClockState, Db, Dbfs, Heard, Machine, MachineId, MonoTime, PlayerState, Ppm, RigId, ShowId, Span,
     SwitchView, TransportState, WallTime,

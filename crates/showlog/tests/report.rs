@@ -1,0 +1,115 @@
+//! The report of a show whose skews, drifts, steps and faults are known.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+mod common;
+
+use base::{Machine, Span};
+use common::synth;
+use twinkeel_showlog::report::{Held, Made, Report};
+
+fn made() -> (tempfile::TempDir, Made) {
+    let dir = tempfile::tempdir().unwrap();
+    let path = synth::write(dir.path(), &synth::set_list(), Span::from_millis(100));
+    let made = Report::read(&path).unwrap();
+    (dir, made)
+}
+
+#[test]
+fn the_figures_are_those_that_were_put_in() {
+    let (_dir, made) = made();
+    let r = &made.report;
+    assert_eq!(r.damage, Vec::<String>::new());
+    let plans = synth::set_list();
+    assert_eq!(r.songs.len(), plans.len());
+    for (s, p) in r.songs.iter().zip(&plans) {
+        let pair = &s.pairs[0];
+        assert_eq!(pair.machine, Machine::B);
+        let skew = pair.start_skew.unwrap();
+        assert!((skew - Span::from_micros(p.skew_us)).abs() < Span::from_micros(150), "{}: {skew:?}", s.name);
+        let drift = pair.drift.unwrap();
+        let off = (drift.drift.0 - p.drift_ppm).abs();
+        assert!(off <= 2.0 * drift.uncertainty.0, "{}: {drift:?} against {}", s.name, p.drift_ppm);
+        assert!(drift.uncertainty.0 < 1.5, "{}: {drift:?}", s.name);
+        match p.step {
+            None => assert!(pair.steps.is_empty(), "{}: {:?}", s.name, pair.steps),
+            Some((t, us)) => {
+                assert_eq!(pair.steps.len(), 1);
+                assert!((pair.steps[0].at - s.from - Span::from_secs(t)).abs() < Span::from_millis(350));
+                assert!((pair.steps[0].by - Span::from_micros(us)).abs() < Span::from_micros(100));
+            }
+        }
+    }
+    let gap = &r.songs[1].standby.gaps[0];
+    assert_eq!((gap.from - r.songs[1].from, gap.to - gap.from), (Span::from_secs(72), Span::from_secs(7)));
+    assert_eq!(gap.why, "its timecode stalled");
+    assert!((r.songs[1].standby.fit.unwrap() - (1.0 - 70.0 / 2_520.0)).abs() < 1e-9);
+}
+
+#[test]
+fn the_changeover_is_a_timeline_and_the_verdict() {
+    let (_dir, made) = made();
+    let r = &made.report;
+    assert_eq!(r.verdict.held, Held::ByChangeover);
+    assert_eq!(
+        r.verdict.sentence,
+        "It held, by a changeover: B took over from A in Salt & Rope at 2:12, 17.5 ms after the first evidence."
+    );
+    let c = &r.changeovers[0];
+    assert_eq!(
+        (c.verdict_after, c.sent_after, c.confirmed_after),
+        (Some(Span::from_micros(13_400)), Some(Span::from_micros(180)), Some(Span::from_micros(3_900)))
+    );
+    assert_eq!((c.song, c.confirmed, c.evidence.len()), (Some(4), Some(true), 4));
+    assert_eq!(r.refusals.len(), 1);
+    assert_eq!(r.alarms[0].code, "on-air-lost");
+    assert!(!r.alarms[0].cleared && r.alarms[1].cleared);
+    assert!(r.fixes.iter().any(|f| f.text.starts_with("Change B's MIDI cable")));
+    assert!(r.near_misses.iter().any(|f| f.code == "no-standby"));
+    assert!(r.near_misses.iter().any(|f| f.code == "far-apart"));
+}
+
+/// The page asks nothing of anybody, and no name breaks out of it.
+#[test]
+fn the_page_stands_alone() {
+    let (_dir, made) = made();
+    let html = made.html();
+    assert!(html.contains("Gulls &lt;reprise&gt;") && !html.contains("<reprise>"));
+    for outside in ["<script", "http://", "https://", "src=", "@import", "url("] {
+        assert!(!html.contains(outside), "{outside}");
+    }
+    assert_eq!(html.matches("<svg").count(), html.matches("</svg>").count());
+    // Each picture has its words: six songs, one changeover; the sign of the verdict is hidden from readers.
+    assert_eq!(html.matches("role=\"img\"").count(), 7);
+    assert_eq!(html.matches("<title id=").count(), 7);
+    assert!(html.len() < 600_000, "{} bytes", html.len());
+    assert!(!html.contains("NaN") && !html.contains("inf\""));
+    if let Ok(keep) = std::env::var("TWINKEEL_KEEP_REPORT") {
+        let keep = std::path::Path::new(&keep);
+        std::fs::create_dir_all(keep).unwrap();
+        std::fs::write(keep.join("report.html"), &html).unwrap();
+        std::fs::write(keep.join("report.json"), made.json()).unwrap();
+        made.csv(&keep.join("csv")).unwrap();
+    }
+}
+
+#[test]
+fn json_has_units_in_its_names_and_null_for_the_unknown() {
+    let (_dir, made) = made();
+    let v: serde_json::Value = serde_json::from_str(&made.json()).unwrap();
+    assert_eq!(v["schema"], 1);
+    assert_eq!(v["verdict"]["held"], "by-changeover");
+    assert_eq!(v["changeovers"][0]["verdict_after_ms"], 13.4);
+    assert_eq!(v["songs"][4]["pairs"][0]["machine"], 1);
+    assert!(v["show"]["baseline_ms"].is_null());
+}
+
+#[test]
+fn eight_hours_are_read_whole() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = synth::write(dir.path(), &synth::long(8), Span::from_millis(100));
+    let made = Report::read(&path).unwrap();
+    assert_eq!(made.report.songs.len(), 64);
+    assert_eq!(made.report.verdict.held, Held::Held);
+    assert_eq!(made.show.samples.len(), 64 * 435 * 10);
+    assert!(made.html().contains("64 songs"));
+}
