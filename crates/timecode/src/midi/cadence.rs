@@ -49,6 +49,21 @@ impl Cadence {
         }
     }
 
+    /// A stream known to come in clumps of `clump` periods: its speed is not known yet, its period is taken to be this.
+    /// So far `together` ticks have come with this one.
+    pub(crate) fn clumped(
+        at: MonoTime,
+        period: f64,
+        limits: (f64, f64),
+        memory: u32,
+        (clump, together): (f64, f64),
+    ) -> Cadence {
+        let mut cadence = Cadence::new(at, period, limits, memory, memory);
+        cadence.clump.now = clump;
+        cadence.clump.together = together;
+        cadence
+    }
+
     /// How many ticks have gone by at `at` since the last one, by the line.
     #[inline]
     pub(crate) fn elapsed(&self, at: MonoTime) -> f64 {

@@ -34,7 +34,7 @@ impl MtcEncoder {
 
     /// Where the next message stands, in quarter frames since 00:00:00:00.
     pub const fn quarters(&self) -> i64 {
-        4 * self.label.frames() as i64 + self.piece as i64
+        (4 * self.label.frames() as i64 + self.piece as i64) % (4 * Timecode::frames_per_day(self.label.rate()) as i64)
     }
 
     /// The next message; it is due a quarter frame after the one before it.

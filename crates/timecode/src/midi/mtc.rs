@@ -176,7 +176,7 @@ mod tests {
                 let start = Timecode::new(rate, (m / 60) as u8, (m % 60) as u8, 0, 2).unwrap();
                 (-4..4).map(move |d| i64::from(start.frames()) + d)
             });
-            for n in minutes.chain(0..20_000).chain(day - 20_000..day) {
+            for n in minutes.chain(0..4_000).chain(day - 4_000..day) {
                 let m = Timecode::from_frames(rate, n);
                 for low in 1..8u8 {
                     let pieces = pieces_of(m, low);
@@ -186,7 +186,9 @@ mod tests {
                         None => assert!(
                             (0..1440i64).flat_map(|k| [2, 3].map(|f| (k, f))).any(|(k, f)| {
                                 let t = Timecode::new(rate, (k / 60) as u8, (k % 60) as u8, 0, f).unwrap();
-                                [0, -12, -28, -358].into_iter().any(|d| t.plus(d) != m && pieces_of(t.plus(d), low) == pieces)
+                                [0, -12, -28, -358]
+                                    .into_iter()
+                                    .any(|d| t.plus(d) != m && pieces_of(t.plus(d), low) == pieces)
                             }),
                             "{m:?} from piece {low}"
                         ),

@@ -338,10 +338,20 @@ impl Run {
     /// The line through the run's arrivals.
     fn cadence(&self, rate: FrameRate) -> Cadence {
         let nominal = quarter_frame(rate);
-        let oldest = self.at[usize::from((self.last as i8 - self.step * 7) as u8 & 7)];
-        let mean = (self.last_at - oldest).nanos() as f64 / 7.0;
         let limits = (SHORTEST * nominal, LONGEST * nominal);
+        let gaps = self.gaps();
+        let mean = gaps.iter().sum::<f64>() / 7.0;
+        let most = gaps.iter().copied().fold(0.0, f64::max);
+        let close = |g: &&f64| **g < 0.2 * nominal;
+        let together = gaps.iter().filter(close).count() as f64;
+        if together >= 3.0 {
+            // In clumps: the run tells how long they are, not how fast the code is.
+            let with_the_last = gaps.iter().rev().take_while(close).count() as f64;
+            let clump = (together.max(most / nominal), with_the_last);
+            return Cadence::clumped(self.last_at, nominal, limits, MEMORY, clump);
+        }
         let guess = if mean >= limits.0 && mean <= limits.1 { mean } else { nominal };
+        let oldest = self.at[usize::from((self.last as i8 - self.step * 7) as u8 & 7)];
         let mut cadence = Cadence::new(oldest, guess, limits, 4, MEMORY);
         for back in (0..7i8).rev() {
             cadence.on_tick(self.at[usize::from((self.last as i8 - self.step * back) as u8 & 7)], 1);
