@@ -1,8 +1,10 @@
 //! `twinkeel inspect`: the live path's own code over recordings. Each instrument is one file; with `--json` each line of
 //! output is one JSON object, and the last line is `{"summary":{...}}`.
 
+pub mod beats;
 pub mod ltc;
 mod ltc_plot;
+pub mod midi;
 pub mod wav;
 
 use std::fmt;
