@@ -27,6 +27,7 @@ pub use meta::{Limits, MachineMeta, ShowMeta, SongMeta};
 pub use read::ShowFile;
 pub use record::{RecordHealth, RecordSender, Recorder, RecorderConfig};
 pub use report::Report;
+pub use shelf::Shelf;
 
 pub use words::{Event, EventKind, Fitness, MachineSample, Mode, Recorded, Sample, Stamp, Takeover};
 

@@ -13,6 +13,7 @@ use crate::boot::BootId;
 use crate::meta::ShowMeta;
 use crate::store::Lane;
 use crate::words::{Recorded, Sample};
+pub(crate) use open::open as open_read_only;
 
 /// One start of the writer.
 #[derive(Clone, Copy, PartialEq, Debug, Serialize)]

@@ -8,7 +8,7 @@ use rusqlite::{Connection, OpenFlags};
 use crate::{ShowlogError, schema};
 
 /// Opens for reading. Ways are tried from the plain to the desperate; what had to be forgiven goes into `damage`.
-pub(super) fn open(path: &Path, damage: &mut Vec<String>) -> Result<Connection, ShowlogError> {
+pub(crate) fn open(path: &Path, damage: &mut Vec<String>) -> Result<Connection, ShowlogError> {
     recognise(path)?;
     let plain = connect(path, false).and_then(|db| probe(&db).map(|()| db));
     let error = match plain {

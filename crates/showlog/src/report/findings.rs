@@ -347,11 +347,14 @@ fn steps(b: &Basis, out: &mut Vec<Finding>) {
         .flat_map(|(i, s)| s.pairs.iter().flat_map(move |p| p.steps.iter().map(move |st| (i, p, st))))
         .collect();
     let Some((song, pair, largest)) = found.iter().max_by_key(|(.., s)| s.by.abs()) else { return };
+    let count = match found.len() {
+        1 => "once, by".to_owned(),
+        n => format!("{n} times, at most by"),
+    };
     let text = format!(
-        "The offset stepped {}; the largest, {} ({}), was in {}.",
-        if found.len() == 1 { "once".to_owned() } else { format!("{} times", found.len()) },
-        units::signed_ms(largest.by),
+        "The offset of A and {} stepped {count} {}, in {}.",
         pair.machine,
+        units::signed_ms(largest.by),
         place(b, Some(*song), largest.at)
     );
     let evidence = found
@@ -510,7 +513,7 @@ fn drifts(b: &Basis, out: &mut Vec<Finding>) {
                     Ppm(drift.abs()),
                     units::plain_ms(over_longest)
                 ),
-                evidence: vec![Evidence { text: format!("{} \u{b1} {:.1} ppm over {}", units::signed(drift, 1, "ppm"), 1.0 / weight.sqrt(), units::counted(all.len(), "song", "songs")), event: None, song: None, at: None }],
+                evidence: vec![Evidence { text: format!("{} \u{b1} {:.2} ppm over {}", units::signed(drift, 2, "").trim_end(), 1.0 / weight.sqrt(), units::counted(all.len(), "song", "songs")), event: None, song: None, at: None }],
             });
         }
     }

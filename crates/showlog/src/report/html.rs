@@ -234,7 +234,8 @@ fn song(show: &ShowFile, r: &Report, all: &[runs::Timed], i: usize, o: &mut Stri
 /// A song's figures in a sentence.
 pub(super) fn told(s: &SongReport, p: &PairReport) -> String {
     let mut out = match p.start_skew {
-        Some(skew) => format!("A and {} began {} apart", p.machine, units::plain_ms(skew)),
+        Some(skew) if skew.is_negative() => format!("{} began {} ahead of A", p.machine, units::plain_ms(skew)),
+        Some(skew) => format!("A began {} ahead of {}", units::plain_ms(skew), p.machine),
         None => format!("The start skew of A and {} is not known", p.machine),
     };
     match (p.worst, p.worst_at) {
@@ -330,6 +331,7 @@ fn dropouts(s: &SongReport, o: &mut String) {
 fn when(r: &Report, song: Option<usize>, at: Span, wall: Option<base::WallTime>) -> String {
     let place = match song.and_then(|i| Some((i, r.songs.get(i)?))) {
         Some((i, s)) => format!("<a href=\"#song-{i}\">{}</a> {}", escape(&s.name), song_clock(s, at)),
+        None if at >= r.show.length => "after the show".to_owned(),
         None => format!("{} into the show", units::clock(at)),
     };
     match wall {

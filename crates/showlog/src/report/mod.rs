@@ -47,6 +47,11 @@ impl Report {
     pub fn read(path: &Path) -> Result<Made, ShowlogError> {
         Ok(Made::of(ShowFile::read(path)?))
     }
+
+    /// How long after its first instant a show ended.
+    pub(crate) fn end_of(show: &ShowFile) -> Span {
+        length(show, &runs::timed(show))
+    }
 }
 
 impl Made {

@@ -17,7 +17,7 @@ const RIGHT: f64 = 14.0;
 const TOP: f64 = 24.0;
 const PLOT: f64 = 176.0;
 const COST: f64 = 34.0;
-const LANE: f64 = 30.0;
+const LANE: f64 = 38.0;
 
 /// The axes of one picture.
 struct Frame {
@@ -45,7 +45,7 @@ pub(super) fn song(show: &ShowFile, report: &Report, all: &[Timed], index: usize
     let these = all.get(from..to).filter(|t| !t.is_empty())?;
     let machines = these.iter().map(|x| x.s.machines.len()).max().unwrap_or(0);
     let frame = frame(show, song, these);
-    let lanes = TOP + PLOT + 14.0 + COST + 8.0;
+    let lanes = TOP + PLOT + 14.0 + COST + 12.0;
     let height = lanes + LANE * machines as f64 + 24.0;
     let mut d = Drawing {
         width: WIDTH,
@@ -258,15 +258,17 @@ fn cost(song: &SongReport, these: &[Timed], f: &Frame, top: f64, d: &mut Drawing
 
 /// One machine: a thick line while on air, a bar whose height and colour tell its fitness, and marks of what was missing.
 fn lane(song: &SongReport, these: &[Timed], machine: Machine, f: &Frame, top: f64, d: &mut Drawing) {
-    d.text(Ink::Label, LEFT - 8.0, top + 19.0, Anchor::End, machine.to_string());
+    d.text(Ink::Label, LEFT - 8.0, top + 25.0, Anchor::End, machine.to_string());
     let end = |i: usize| these.get(i + 1).map_or(f.x(song.to), |n| f.x(n.t));
     let on_air = |x: &Timed| x.s.on_air == SwitchView::On(machine);
+    let mut named = false;
     spells(these, on_air, |air, i, j| {
         if air {
             let x = f.x(these[i].t);
-            d.bar(Ink::OnAir, x, top + 2.0, (end(j) - x).max(1.0), 4.0);
-            if end(j) - x > 60.0 {
-                d.text(Ink::Faint, x + 3.0, top + 1.0, Anchor::Start, "on air");
+            d.bar(Ink::OnAir, x, top + 5.0, (end(j) - x).max(1.0), 4.0);
+            if !named && end(j) - x > 60.0 {
+                named = true;
+                d.text(Ink::Faint, x + 3.0, top + 2.5, Anchor::Start, "on air");
             }
         }
     });
@@ -280,14 +282,14 @@ fn lane(song: &SongReport, these: &[Timed], machine: Machine, f: &Frame, top: f6
         };
         let x = f.x(these[i].t);
         let width = (end(j) - x).max(1.0);
-        d.bar(ink, x, top + 22.0 - height, width, height);
+        d.bar(ink, x, top + 27.0 - height, width, height);
         if fit != Fitness::Fit && width > 70.0 {
-            d.text(Ink::Label, x + 4.0, top + 19.0, Anchor::Start, fitness_word(fit));
+            d.text(Ink::Label, x + 4.0, top + 24.5, Anchor::Start, fitness_word(fit));
         }
     });
     for drop in song.dropouts.iter().filter(|x| x.machine == machine) {
         let x = f.x(drop.from);
-        d.bar(Ink::Dropout, x - 1.0, top + 23.5, (f.x(drop.from + drop.length) - x).max(3.0), 5.0);
+        d.bar(Ink::Dropout, x - 1.0, top + 28.5, (f.x(drop.from + drop.length) - x).max(3.0), 5.0);
     }
 }
 

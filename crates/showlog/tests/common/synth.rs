@@ -6,7 +6,9 @@ use std::time::Duration;
 
 use base::{AudioState, Db, Heard, Machine, MonoTime, Ppm, Span, SwitchView, TransportState};
 use twinkeel_showlog::detail::{self, Alarm, Changeover, Priority, Seen, Stage, Transition};
-use twinkeel_showlog::{Event, EventKind, Fitness, MachineSample, Recorder, RecorderConfig, Sample, ShowMeta, SongMeta, Takeover};
+use twinkeel_showlog::{
+    Event, EventKind, Fitness, MachineSample, Recorder, RecorderConfig, Sample, ShowMeta, SongMeta, Takeover,
+};
 
 use super::{START, WALL, at, meta, sample};
 
@@ -103,7 +105,12 @@ pub fn state(p: Option<(usize, &Plan)>, since: Span, in_song: Span, latched: boo
         s.takeover = Takeover { to: Some(Machine::A), ..Takeover::default() };
     }
     if dead {
-        s.machines[0] = MachineSample { fitness: Fitness::Unfit, heard: Heard::Silent, beats_lost: s.machines[0].beats_lost, ..MachineSample::default() };
+        s.machines[0] = MachineSample {
+            fitness: Fitness::Unfit,
+            heard: Heard::Silent,
+            beats_lost: s.machines[0].beats_lost,
+            ..MachineSample::default()
+        };
         s.machines[1].offset = None;
     }
     s
@@ -164,18 +171,39 @@ fn event(since: Span, kind: EventKind, code: &str, text: &str) -> Event {
 
 fn unfit(recorder: &Recorder, from: Span, to: Span) {
     let sender = recorder.handle();
-    let fitness = |fitness, reasons: &[&str]| detail::Fitness { fitness, reasons: reasons.iter().map(|r| (*r).to_owned()).collect() };
-    sender.event(event(from, EventKind::Fitness, "unfit", "B is unfit: its timecode stalled.").about(Machine::B).with(&fitness(Fitness::Unfit, &["its timecode stalled"])));
-    let alarm = |transition| Alarm {
-        priority: Priority::Medium, transition, cause: Some("the MIDI cable or port of B".to_owned()),
-        mend: Some("Change B's MIDI cable and check the port's power saving".to_owned()), by: None,
+    let fitness = |fitness, reasons: &[&str]| detail::Fitness {
+        fitness,
+        reasons: reasons.iter().map(|r| (*r).to_owned()).collect(),
     };
-    sender.event(event(from, EventKind::Alarm, "standby-stalled", "The standby's timecode stalled.").about(Machine::B).with(&alarm(Transition::Raised)));
+    sender.event(
+        event(from, EventKind::Fitness, "unfit", "B is unfit: its timecode stalled.")
+            .about(Machine::B)
+            .with(&fitness(Fitness::Unfit, &["its timecode stalled"])),
+    );
+    let alarm = |transition| Alarm {
+        priority: Priority::Medium,
+        transition,
+        cause: Some("the MIDI cable or port of B".to_owned()),
+        mend: Some("Change B's MIDI cable and check the port's power saving".to_owned()),
+        by: None,
+    };
+    sender.event(
+        event(from, EventKind::Alarm, "standby-stalled", "The standby's timecode stalled.")
+            .about(Machine::B)
+            .with(&alarm(Transition::Raised)),
+    );
     let (when, wall) = at(from + Span::from_millis(200));
     let refusal = detail::Refusal { rule: "standby-not-fit".to_owned(), to: Some(Machine::B), evidence: Vec::new() };
-    sender.event(Event::new(when, wall, EventKind::Refusal, "standby-not-fit", "B is not fit: its timecode stalled.").with(&refusal));
+    sender.event(
+        Event::new(when, wall, EventKind::Refusal, "standby-not-fit", "B is not fit: its timecode stalled.")
+            .with(&refusal),
+    );
     sender.event(event(to, EventKind::Fitness, "fit", "B is fit.").about(Machine::B).with(&fitness(Fitness::Fit, &[])));
-    sender.event(event(to, EventKind::Alarm, "standby-stalled", "The standby's timecode runs again.").about(Machine::B).with(&alarm(Transition::Cleared)));
+    sender.event(
+        event(to, EventKind::Alarm, "standby-stalled", "The standby's timecode runs again.")
+            .about(Machine::B)
+            .with(&alarm(Transition::Cleared)),
+    );
 }
 
 fn changeover(recorder: &Recorder, fault: Span) {
@@ -185,22 +213,61 @@ fn changeover(recorder: &Recorder, fault: Span) {
     let confirmed = sent + Span::from_micros(3_900);
     let seen = |after: i64, text: &str| Seen { at: START + fault + Span::from_micros(after), text: text.to_owned() };
     let detail = |stage| Changeover {
-        number: 1, stage, to: Machine::B, from: Some(Machine::A), rule: "on-air-dead".to_owned(), forced: false, by: None,
-        fault_at: Some(START + fault), jump: Some(Span::from_micros(-4_200)), level: Some(Db(-0.5)),
+        number: 1,
+        stage,
+        to: Machine::B,
+        from: Some(Machine::A),
+        rule: "on-air-dead".to_owned(),
+        forced: false,
+        by: None,
+        fault_at: Some(START + fault),
+        jump: Some(Span::from_micros(-4_200)),
+        level: Some(Db(-0.5)),
         evidence: if stage == Stage::Intent {
-            vec![seen(0, "first beat of A missing on path 1"), seen(2_300, "last sound of A heard at the tap"), seen(5_000, "first beat of A missing on path 2"), seen(13_400, "A is silent on every path, B is heard")]
+            vec![
+                seen(0, "first beat of A missing on path 1"),
+                seen(2_300, "last sound of A heard at the tap"),
+                seen(5_000, "first beat of A missing on path 2"),
+                seen(13_400, "A is silent on every path, B is heard"),
+            ]
         } else {
             Vec::new()
         },
     };
-    let alarm = |transition| Alarm { priority: Priority::High, transition, cause: Some("power or network of A".to_owned()), mend: Some("See why A vanished: its power supply and its log of that minute".to_owned()), by: None };
+    let alarm = |transition| Alarm {
+        priority: Priority::High,
+        transition,
+        cause: Some("power or network of A".to_owned()),
+        mend: Some("See why A vanished: its power supply and its log of that minute".to_owned()),
+        by: None,
+    };
     let text = "A fell silent on every path while B was heard; B was fit and 4.2 ms away.";
     sender.event(event(verdict, EventKind::Changeover, "intent", text).about(Machine::B).with(&detail(Stage::Intent)));
-    sender.event(event(sent, EventKind::Changeover, "sent", "Go to B: sent on osc.").about(Machine::B).with(&detail(Stage::Sent)));
-    sender.event(event(confirmed, EventKind::Changeover, "confirmed", "The switch says B.").about(Machine::B).with(&detail(Stage::Confirmed)));
-    sender.event(event(verdict, EventKind::Alarm, "on-air-lost", "The machine on air vanished.").about(Machine::A).with(&alarm(Transition::Raised)));
+    sender.event(
+        event(sent, EventKind::Changeover, "sent", "Go to B: sent on osc.")
+            .about(Machine::B)
+            .with(&detail(Stage::Sent)),
+    );
+    sender.event(
+        event(confirmed, EventKind::Changeover, "confirmed", "The switch says B.")
+            .about(Machine::B)
+            .with(&detail(Stage::Confirmed)),
+    );
+    sender.event(
+        event(verdict, EventKind::Alarm, "on-air-lost", "The machine on air vanished.")
+            .about(Machine::A)
+            .with(&alarm(Transition::Raised)),
+    );
     let who = detail::Operator { who: "Ida".to_owned(), through: "page".to_owned() };
-    sender.event(event(verdict + Span::from_secs(21), EventKind::Operator, "acknowledge", "Acknowledged: the machine on air vanished.").with(&who));
+    sender.event(
+        event(
+            verdict + Span::from_secs(21),
+            EventKind::Operator,
+            "acknowledge",
+            "Acknowledged: the machine on air vanished.",
+        )
+        .with(&who),
+    );
 }
 
 pub fn since_start(at: MonoTime) -> Span {
