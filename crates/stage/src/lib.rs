@@ -14,3 +14,4 @@ pub mod show;
 pub mod switch;
 pub mod synth;
 pub mod weather;
+pub mod virtual_rig;

@@ -64,6 +64,9 @@ pub fn run_headless(c: &DemoConfig, lasts: Option<Span>, say: &mut dyn FnMut(&st
     let path = c.out.join("summary.json");
     let text = serde_json::to_string_pretty(&summary).unwrap_or_default();
     std::fs::write(&path, text).map_err(DemoError::of(path.display()))?;
+    for miss in summary.unmet(&c.scenario) {
+        say(&format!("not as the scenario expects: {miss}"));
+    }
     Ok(summary)
 }
 

@@ -20,6 +20,7 @@ use crate::switch::{ANSWER, ASK, SELECT, SwitchConfig};
 
 /// How many playback computers the demo has.
 pub const MACHINES: usize = 2;
+const _: () = assert!(MACHINES <= MAX_MACHINES);
 /// The recording of the house takes 17 MB a minute: with a person at the demo it ends after 20 minutes.
 const INTERACTIVE_HOUSE: Duration = Duration::secs(20 * 60);
 /// Without, it ends before the file would be too long for its format.
@@ -175,7 +176,6 @@ pub fn make(c: &DemoConfig) -> Result<Layout, DemoError> {
     };
     let switch = write_json(&out.join("switch.json"), &switch)?;
     let listen = paths.into_iter().chain([lanes]).collect();
-    debug_assert!(MACHINES <= MAX_MACHINES);
     Ok(Layout { page, rig_file, shows, agents, players, switch, house, sockets, relay, listen })
 }
 

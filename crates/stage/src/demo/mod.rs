@@ -12,6 +12,7 @@ mod outcome;
 mod panel;
 mod rig;
 mod tail;
+mod verdict;
 
 use std::path::PathBuf;
 
