@@ -5,6 +5,7 @@
 
 pub mod clock;
 pub mod detector;
+pub mod drift;
 pub mod hints;
 pub mod levels;
 pub mod line;

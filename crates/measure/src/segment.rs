@@ -48,12 +48,6 @@ pub(crate) struct Piece {
     pub sse: f64,
 }
 
-impl Piece {
-    pub(crate) fn at(&self, t: f64) -> f64 {
-        self.y + self.slope * (t - self.t)
-    }
-}
-
 /// Running sums up to a bin.
 #[derive(Clone, Copy, Debug, Default)]
 struct Sums {

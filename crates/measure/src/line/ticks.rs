@@ -171,7 +171,7 @@ impl Ticks {
         // The position at an arrival is ahead of its tick by the lateness: between 0 and a tick, in the line's sense.
         let ahead = tick / 2.0 * v;
         let p = newest.p + (least + most) / 2.0 + ahead + v * t_mean;
-                Some(Line {
+        Some(Line {
             a: newest.a + t_mean,
             p,
             v,

@@ -228,11 +228,8 @@ impl Code {
             if due > to {
                 break;
             }
-            let held = if self.clump > 0.0 {
-                ((due - self.phase) / self.clump).ceil() * self.clump + self.phase
-            } else {
-                due
-            };
+            let held =
+                if self.clump > 0.0 { ((due - self.phase) / self.clump).ceil() * self.clump + self.phase } else { due };
             let late = match self.jitter {
                 Jitter::None => 0.0,
                 Jitter::Normal(s) => (s * noise.normal()).abs(),
