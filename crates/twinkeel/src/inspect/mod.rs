@@ -2,6 +2,8 @@
 //! output is one JSON object, and the last line is `{"summary":{...}}`.
 
 pub mod beats;
+pub mod clock;
+pub mod drift;
 pub mod ltc;
 mod ltc_plot;
 pub mod midi;
