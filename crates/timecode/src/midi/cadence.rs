@@ -111,7 +111,10 @@ impl Cadence {
     pub(crate) fn on_tick(&mut self, at: MonoTime, steps: u32) -> bool {
         let s = f64::from(steps.max(1));
         let dt = nanos(at - self.last);
-        self.clump.on_tick(dt / self.period, s);
+        if self.n > 0 {
+            // Before there is a period, nothing is early or late.
+            self.clump.on_tick(dt / self.period, s);
+        }
         let interval = dt / s;
         let stepped = self.stepped(interval);
         if stepped {
