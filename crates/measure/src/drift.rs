@@ -78,14 +78,18 @@ pub fn analyse(points: &[OffsetPoint]) -> Option<DriftReport> {
     let clean = without_spikes(&raw);
     let (ends, noise) = cut(&clean);
     let sums = Sums::over(&clean);
-    let mut bounds = prune(&sums, &clean, ends, noise);
+    let mut bounds = without_slivers(&sums, ends, noise);
     refine(&clean, &sums, &mut bounds);
+    let bounds = prune(&sums, &clean, bounds, noise);
     let lines: Vec<Line> = bounds.windows(2).map(|w| sums.line(w[0], w[1])).collect();
     let noise = noise.max(residual_noise(&clean, &bounds, &lines));
 
     let stt: f64 = lines.iter().map(|l| l.stt).sum();
     let slope = if stt > 0.0 { lines.iter().map(|l| l.slope * l.stt).sum::<f64>() / stt } else { 0.0 };
     let known = clean.len() > 2 && stt > 0.0;
+    // Pieces that part by more than their noise have no one drift: their spread is doubt as well.
+    let spread: f64 = lines.iter().map(|l| (l.stt * (l.slope - slope)).powi(2)).sum::<f64>() / stt.max(1e-30).powi(2);
+    let sigma = (noise / stt.max(1e-30) + spread).sqrt();
     let steps = lines
         .windows(2)
         .zip(&bounds[1..])
@@ -107,7 +111,7 @@ pub fn analyse(points: &[OffsetPoint]) -> Option<DriftReport> {
     let worst = points.iter().map(|p| p.offset).max_by_key(|o| o.abs())?;
     Some(DriftReport {
         drift: known.then_some(Ppm(slope * 1e6)),
-        uncertainty: known.then(|| Ppm(2.0 * (noise / stt).sqrt() * 1e6)),
+        uncertainty: known.then_some(Ppm(2.0 * sigma * 1e6)),
         start_skew: zero_y + Span::from_secs_f64(start(&clean, &lines[0], bounds[1])),
         steps,
         segments,
@@ -173,6 +177,7 @@ struct Line {
     y: f64,
     slope: f64,
     stt: f64,
+    sse: f64,
 }
 
 impl Line {
@@ -186,15 +191,15 @@ impl Line {
     }
 }
 
-/// Running sums over samples: n, t, y, tt, ty.
-struct Sums(Vec<[f64; 5]>);
+/// Running sums over samples: n, t, y, tt, ty, yy.
+struct Sums(Vec<[f64; 6]>);
 
 impl Sums {
     fn over(samples: &[(f64, f64)]) -> Sums {
-        let mut s = [0.0; 5];
+        let mut s = [0.0; 6];
         let mut all = vec![s];
         for (t, y) in samples {
-            for (sum, x) in s.iter_mut().zip([1.0, *t, *y, t * t, t * y]) {
+            for (sum, x) in s.iter_mut().zip([1.0, *t, *y, t * t, t * y, y * y]) {
                 *sum += x;
             }
             all.push(s);
@@ -206,14 +211,15 @@ impl Sums {
         for (x, a) in d.iter_mut().zip(self.0[from]) {
             *x -= a;
         }
-        let [n, t, y, tt, ty] = d;
+        let [n, t, y, tt, ty, yy] = d;
         if n < 1.0 {
             return Line::default();
         }
         let (t, y) = (t / n, y / n);
         let stt = (tt - n * t * t).max(0.0);
         let slope = if n >= 2.0 && stt > 0.0 { (ty - n * t * y) / stt } else { 0.0 };
-        Line { n, t, y, slope, stt }
+        let sse = (yy - n * y * y - slope * slope * stt).max(0.0);
+        Line { n, t, y, slope, stt, sse }
     }
 }
 
@@ -228,7 +234,42 @@ fn meeting(a: &Line, b: &Line, t: f64, noise: f64) -> (f64, f64, f64) {
         let variance = 1.0 / a.n + 1.0 / b.n + (b.t - a.t).powi(2) / stt;
         return (b.y - a.y - slope * (b.t - a.t), (noise * variance).sqrt(), apart / slope_sigma);
     }
-    (b.at(t) - a.at(t), (noise * (a.doubt(t) + b.doubt(t))).sqrt(), apart / slope_sigma)
+    // A bend is set to a block at best, and lines that part meet within some blocks of it: that is no step.
+    let jump = b.at(t) - a.at(t);
+    let meet = jump.abs() / apart;
+    let room = 0.1 * (a.stt / a.n.max(1.0)).min(b.stt / b.n.max(1.0)).sqrt();
+    let jump = if meet < room { 0.0 } else { jump };
+    (jump, (noise * (a.doubt(t) + b.doubt(t))).sqrt(), apart / slope_sigma)
+}
+
+/// A step inside a block leaves a mixed block, for which the cut makes a sliver of its own. Two boundaries that close
+/// become one where one does as well.
+fn without_slivers(sums: &Sums, mut bounds: Vec<usize>, noise: f64) -> Vec<usize> {
+    let end = bounds.last().copied().unwrap_or(0);
+    let size = end.div_ceil(BLOCKS).max(1);
+    let penalty = penalty_factor(bounds.len().max(end / size)) * noise;
+    let mut i = 1;
+    while i + 2 < bounds.len() {
+        let [before, from, to, after] = [bounds[i - 1], bounds[i], bounds[i + 1], bounds[i + 2]];
+        if to - from > 5 * size {
+            i += 1;
+            continue;
+        }
+        let three = sums.line(before, from).sse + sums.line(from, to).sse + sums.line(to, after).sse;
+        let low = from.saturating_sub(size).max(before + 2);
+        let high = (to + size).min(after.saturating_sub(2));
+        let best = (low..=high)
+            .map(|k| (sums.line(before, k).sse + sums.line(k, after).sse, k))
+            .min_by(|a, b| a.0.total_cmp(&b.0));
+        match best {
+            Some((two, k)) if two < three + penalty => {
+                bounds.remove(i + 1);
+                bounds[i] = k;
+            }
+            _ => i += 1,
+        }
+    }
+    bounds
 }
 
 /// Takes out the boundaries that neither step nor bend, the weakest first.
