@@ -135,7 +135,7 @@ impl Judge {
                 }
                 if self.known != OnAirKnown::No && self.told.is_none() {
                     // The switch, or a conflict of it, outweighs a person's word.
-                    return ActAnswer::Refused(self.sentence(Reason::AlreadyOnAir, None));
+                    return refused(Reason::SwitchTells);
                 }
                 self.told = Some(m);
                 ActAnswer::Done

@@ -132,6 +132,11 @@ alarms! {
         "{m} is heard on one network path only."
     ClockUnknown = 25 "clock-unknown" Low/Low on 5000 off 500 latching false by [HostSilent AgentLost SupervisorCutOff]
         "{m}'s clock is not known well enough to compare positions."
+    TriggerMissed = 30 "trigger-missed" Medium/Medium on 0 off 1000 latching true
+        by [HostSilent AgentLost StartMissed SupervisorCutOff]
+        "A trigger reached {o} and not {m}."
+    TriggerDoubled = 31 "trigger-doubled" Medium/Medium on 0 off 1000 latching true by [HostSilent AgentLost SupervisorCutOff]
+        "{m} heard a trigger twice."
     OnBattery = 26 "on-battery" Medium/Medium on 1000 off 1000 latching false by []
         "{m} runs on its battery."
     Hot = 27 "hot" Medium/Medium on 1000 off 5000 latching false by []

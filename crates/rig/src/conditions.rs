@@ -18,6 +18,9 @@ const UNWITNESSED: Span = Span::from_millis(500);
 /// An event (a changeover, a move of the switch) stands this long by itself, and then waits for its acknowledgement.
 const EVENT: Span = Span::from_secs(1);
 
+/// For this long after the start a standby that was never there is not missed.
+const BOOT: Span = Span::from_secs(15);
+
 const SEATS: usize = MAX_MACHINES + 1;
 
 /// What the conditions of every alarm say at one instant.
@@ -77,7 +80,6 @@ impl Judge {
 
     fn rig_conditions(&mut self, ev: &RigEvidence, f: &Findings, wake: &Wake, conds: &mut Conds) {
         use AlarmCode as A;
-        let now = wake.now;
         conds.rig(A::SupervisorCutOff, matches!(f.facts.doubt, SelfDoubt::CutOff | SelfDoubt::LinkDown));
         conds.rig(A::SupervisorLate, f.facts.doubt == SelfDoubt::Late);
         conds.rig(A::BothPlayersLost, f.facts.both_players_lost);
@@ -100,11 +102,13 @@ impl Judge {
             self.refused_seen = refused;
             conds.set(A::Forged, None, Cond::Yes, None, Arg::Count(refused));
         }
+        // At boot clocks and machines are still being found; a standby that was there once is missed at once.
+        self.ever_standby |= f.facts.standby != Grade::None;
+        let grown = self.ever_standby || wake.passed(self.began, BOOT);
         conds.rig(
             A::NoStandby,
-            self.machines >= 2 && f.on_air.is_some() && !self.standby_or_its_alarm(ev, f, conds_causes()),
+            grown && self.machines >= 2 && f.on_air.is_some() && !self.standby_or_its_alarm(ev, f, conds_causes()),
         );
-        let _ = now;
     }
 
     /// Whether there is a standby, or another alarm already tells why there is none: a dead host is one alarm, not two.
@@ -186,6 +190,13 @@ impl Judge {
             },
             Arg::None,
         );
+        // Its triggers.
+        if heard && e.trigger_doubled && e.trigger.is_some_and(|t| !wake.passed(t, EVENT)) {
+            set(A::TriggerDoubled, Cond::Yes, Arg::None);
+        }
+        if let Some((by, missed)) = self.trigger_missed(ev, m, wake) {
+            conds.set(A::TriggerMissed, me, if heard { missed.into() } else { Cond::Missing }, by, Arg::None);
+        }
         // Its start.
         if let Some((starter, missed)) = self.start_missed(ev, m, wake) {
             conds.set(A::StartMissed, me, if heard { missed } else { Cond::Missing }, starter, Arg::None);
@@ -229,6 +240,18 @@ impl Judge {
             level.map_or(Cond::Missing, |l| (l.abs().0 > self.setup.limits.level.0).into()),
             level.map_or(Arg::None, Arg::Level),
         );
+    }
+
+    /// Whether another machine heard a trigger just now that this one, which hears triggers, did not. Gives who did.
+    fn trigger_missed(&self, ev: &RigEvidence, m: Machine, wake: &Wake) -> Option<(Option<Machine>, bool)> {
+        let mine = ev.machines.get(m.index())?.trigger?;
+        let other =
+            |s: &Machine| *s != m && self.serves(ev, *s) && ev.machines.get(s.index()).is_some_and(|w| here(w.heard));
+        let newest = |s: Machine| ev.machines.get(s.index()).and_then(|w| w.trigger).map(|t| (t, s));
+        let (theirs, by) = Machine::first(ev.machines.len()).filter(other).filter_map(newest).max()?;
+        let recent = !wake.passed(theirs, EVENT);
+        let late = wake.passed(theirs, self.setup.limits.start_missed);
+        Some((Some(by), recent && late && theirs - mine > self.setup.limits.start_missed))
     }
 
     /// Whether this machine missed a start: another that rested began to roll, and this one has rested on for longer

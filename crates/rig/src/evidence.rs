@@ -123,6 +123,10 @@ pub struct MachineEvidence {
     pub channels: ChannelTrouble,
     /// Dropouts in the window the settings name (a minute by default).
     pub dropouts: u16,
+    /// The newest trigger its agent heard (pad, foot controller, note), on our clock.
+    pub trigger: Option<MonoTime>,
+    /// That trigger came twice.
+    pub trigger_doubled: bool,
     /// How well its clock is known.
     pub clock: ClockState,
     /// Where it is.
@@ -160,6 +164,8 @@ impl Default for MachineEvidence {
             matched: None,
             channels: ChannelTrouble::None,
             dropouts: 0,
+            trigger: None,
+            trigger_doubled: false,
             clock: ClockState::Acquiring,
             place: None,
             offset: None,
@@ -180,6 +186,9 @@ pub struct SwitchEvidence {
     pub has_tap: bool,
     /// Which machine that output carries, when its sound tells.
     pub tap: Option<Reading<SwitchView>>,
+    /// Newest sample of any value that came from the tap, where that is watched: a tap that fell dead hears nothing,
+    /// and that is not silence.
+    pub tap_alive: Option<MonoTime>,
     /// Newest non-zero sample on the tap, on our clock.
     pub tap_last_sound: Option<MonoTime>,
     /// The newest command sent and when. Of a command that this judge did not give (another writer's, or one from

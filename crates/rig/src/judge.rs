@@ -41,6 +41,7 @@ pub struct Judge {
     /// A person's word, or our own command to a switch that cannot answer.
     pub(crate) told: Option<Machine>,
     pub(crate) ever_replied: bool,
+    pub(crate) ever_standby: bool,
     pub(crate) pending: Option<Pending>,
     /// A command that was given up unconfirmed.
     pub(crate) unconfirmed: Option<Machine>,
@@ -52,7 +53,7 @@ pub struct Judge {
     /// A person said no to this, and it still stands.
     pub(crate) dismissed: Option<(Rule, Machine)>,
     last_outcome: (Outcome, Rule, Option<Machine>),
-    pub(crate) fitness_said: [Option<Fitness>; MAX_MACHINES],
+    fitness_said: [Option<(Fitness, Option<Reason>)>; MAX_MACHINES],
     pub(crate) moved_at: Option<MonoTime>,
     pub(crate) changed_at: Option<MonoTime>,
     pub(crate) refused_seen: u32,
@@ -76,6 +77,7 @@ impl Judge {
             known: OnAirKnown::No,
             told: None,
             ever_replied: false,
+            ever_standby: false,
             pending: None,
             unconfirmed: None,
             link_doubt_until: None,
@@ -214,12 +216,13 @@ impl Judge {
     fn say_fitness(&mut self, f: &Findings, out: &mut Actions) {
         for (m, found) in Machine::first(f.machines.len()).zip(&f.machines) {
             let said = &mut self.fitness_said[m.index()];
-            if *said != Some(found.fitness)
+            let now = (found.fitness, found.reasons.first().map(|r| r.reason));
+            if *said != Some(now)
                 && out
                     .try_push(Action::Fitness { machine: m, fitness: found.fitness, reasons: found.reasons.clone() })
                     .is_ok()
             {
-                *said = Some(found.fitness);
+                *said = Some(now);
             }
         }
     }

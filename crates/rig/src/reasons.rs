@@ -81,6 +81,7 @@ reasons! {
     NoSuchAlarm = 312 "no-such-alarm" "There is no such alarm to answer."
     ActNeedsEars = 313 "act-needs-ears" "Acting needs a second network path, a tap on the switch, or a chosen policy for a lost link."
     OnAirOutOfService = 314 "on-air-out-of-service" "{m} is on air and cannot be taken out of service."
+    SwitchTells = 315 "switch-tells" "The switch says what is on air: it outweighs a person's word."
     // Fitness.
     Fine = 400 "fine" "{m} is fit."
     OutOfService = 401 "out-of-service" "{m} is out of service."

@@ -16,14 +16,18 @@ const OUTLIVE_BEAT: Span = Span::from_millis(20);
 /// Levels this close to their baseline count as a match, where nothing better compares the sound.
 const MATCH_LEVEL: Db = Db(6.0);
 
+/// A tap that brought no sample for this long is deaf.
+const TAP_WORTH: Span = Span::from_millis(60);
+
 impl Judge {
     /// The newest instant at which anybody heard the machine on air, if there are ears at all.
     pub(crate) fn last_heard_sound(&self, ev: &RigEvidence, e: &MachineEvidence, now: MonoTime) -> Option<MonoTime> {
         let agent = fresh_audio(e, now) != AudioState::Unknown;
-        if !agent && !ev.switch.has_tap {
+        let tapped = self.tap_works(ev, now);
+        if !agent && !tapped {
             return None;
         }
-        let tap = if ev.switch.has_tap { ev.switch.tap_last_sound } else { None };
+        let tap = if tapped { ev.switch.tap_last_sound } else { None };
         // Never a sound at all: quiet since we began to listen.
         Some(tap.max(last_sound(e, now)).unwrap_or(self.began).max(self.began))
     }
@@ -37,9 +41,8 @@ impl Judge {
         wake: &Wake,
     ) -> Sound {
         let limits = self.setup.limits;
-        if let Some(since) = self.tracks[o.index()].wrong_since
-            && wake.passed(since, limits.wrong_sound)
-        {
+        let t = &self.tracks[o.index()];
+        if here(e.heard) && t.wrong_since.is_some() && t.wrong_for >= limits.wrong_sound {
             return Sound::Wrong;
         }
         let recent = |t: Option<MonoTime>, grain: Span| t.is_some_and(|t| !wake.passed(t, limits.veto + grain));
@@ -67,7 +70,7 @@ impl Judge {
             return if rests_too(f) { Sound::Rest } else { Sound::Quiet };
         }
         let matched = self.tracks[o.index()].matched.is_some_and(|t| quiet_since - t <= limits.matched);
-        let tap_agrees = ev.switch.has_tap;
+        let tap_agrees = self.tap_works(ev, wake.now);
         let pilot_lost = e.pilot.and_then(|p| p.fresh(wake.now)) == Some(false);
         let second_sign = match claim {
             AudioState::Ceased => true,
@@ -77,6 +80,11 @@ impl Judge {
             AudioState::Sounding | AudioState::Quiet | AudioState::Wrong => false,
         };
         if matched && second_sign { Sound::Lost } else { Sound::Doubtful }
+    }
+
+    /// Whether the tap brings samples, whatever they are.
+    fn tap_works(&self, ev: &RigEvidence, now: MonoTime) -> bool {
+        ev.switch.has_tap && ev.switch.tap_alive.is_none_or(|t| now - t <= TAP_WORTH)
     }
 
     /// Remembers that the machine on air sounded like the standby: by excerpts, or by level while in step.

@@ -57,6 +57,8 @@ pub(crate) struct Track {
     pub sound_last: Option<MonoTime>,
     /// Noise, DC or not-a-number since.
     pub wrong_since: Option<MonoTime>,
+    /// ... and for how long by what was reported.
+    pub wrong_for: Span,
     /// The player is gone since.
     pub gone_since: Option<MonoTime>,
     /// Silent on every path since (by our own look, for want of a first missed beat).
@@ -114,7 +116,11 @@ impl Track {
             since(m.heard == Heard::OnePath, &mut self.one_path_since);
         }
         if here(m.heard) {
-            since(fresh_audio(m, now) == AudioState::Wrong, &mut self.wrong_since);
+            // From one report to another: a report that is not followed by one like it proves no length.
+            match m.audio.filter(|r| r.value == AudioState::Wrong && r.fresh(now).is_some()) {
+                Some(r) => self.wrong_for = r.as_of - *self.wrong_since.get_or_insert(r.as_of),
+                None => self.wrong_since = None,
+            }
             since(fresh_player(m, now) == PlayerState::Gone, &mut self.gone_since);
             if let Some(t) = m.transport.and_then(|r| r.fresh(now)) {
                 self.transport = t;

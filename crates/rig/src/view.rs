@@ -58,6 +58,8 @@ pub struct RigView {
     pub proposal: Option<Proposal>,
     /// Release is offered: latched, nothing rolls, and a standby is fit.
     pub release_offered: bool,
+    /// In the gap: a machine is still out of service.
+    pub reminder: Option<Sentence>,
     /// Alarms, the most urgent first.
     pub alarms: AlarmViews,
 }
@@ -147,6 +149,9 @@ impl Judge {
             because,
             proposal: self.proposal,
             release_offered: self.memory.latch.is_some() && !rolling && grade == Grade::InStep,
+            reminder: Machine::first(self.machines)
+                .find(|m| self.memory.out_of_service[m.index()] && !rolling)
+                .map(|m| Sentence::of(Reason::OutOfService, m)),
             alarms: self.alarms.views(now),
         }
     }

@@ -40,7 +40,8 @@ impl Judge {
             return out;
         }
         let transport = self.transport(ev, m, e, wake);
-        if fresh_player(e, now) == PlayerState::Gone {
+        let player = fresh_player(e, now);
+        if player == PlayerState::Gone {
             because(Reason::PlayerGone);
         }
         match fresh_audio(e, now) {
@@ -48,7 +49,9 @@ impl Judge {
             AudioState::Ceased if transport != Transport::Stopped => because(Reason::AudioCeased),
             AudioState::Silent if transport == Transport::Rolling => because(Reason::AudioSilent),
             AudioState::Wrong => because(Reason::AudioWrong),
-            AudioState::Unknown if transport == Transport::Unknown => because(Reason::NothingKnown),
+            AudioState::Unknown if transport == Transport::Unknown && player != PlayerState::Running => {
+                because(Reason::NothingKnown)
+            }
             _ => {}
         }
         match transport {
@@ -100,7 +103,6 @@ impl Judge {
         out: &mut Reasons,
     ) {
         let now = wake.now;
-        let limits = &self.setup.limits;
         let apart = r.apart.map_or(Arg::None, |a| Arg::Span(a.0));
         let place = self.tracks[m.index()].place.map(|p| p.0).unwrap_or_default();
         let mut because =
@@ -122,6 +124,5 @@ impl Judge {
         if both_roll && self.standby_silent(ev, m, o, r, wake) == Some(true) {
             because(Reason::SilentWhileOnAirSounds, Arg::None);
         }
-        let _ = limits;
     }
 }

@@ -145,6 +145,7 @@ pub struct Sim {
     last_reply: MonoTime,
     pub log: Vec<(MonoTime, Action)>,
     pub frozen_until: MonoTime,
+    asked: Option<RigEvidence>,
 }
 
 fn always(_: Span) -> bool {
@@ -188,6 +189,7 @@ impl Sim {
             last_reply: MonoTime::ZERO,
             log: Vec::new(),
             frozen_until: MonoTime::ZERO,
+            asked: None,
         }
     }
 
@@ -348,6 +350,7 @@ impl Sim {
     }
 
     fn judge_now(&mut self) {
+        self.asked = Some(self.ev.clone());
         let mut out = Actions::new();
         self.judge.on_evidence(&self.ev, self.now, &mut out);
         self.take(out);
@@ -371,7 +374,7 @@ impl Sim {
         }
     }
 
-    /// Runs for this long; the judge is called every millisecond and at each of its own deadlines.
+    /// Runs for this long; the judge is asked when evidence changed and at each of its own deadlines.
     pub fn run(&mut self, span: Span) {
         let end = self.now + span;
         while self.now < end {
@@ -386,7 +389,9 @@ impl Sim {
             }
             self.now = tick;
             self.live();
-            if self.now >= self.frozen_until {
+            // As the watch does: asked only when something changed, or at the judge's own deadline.
+            let due = self.judge.next_deadline().is_some_and(|d| d <= self.now);
+            if self.now >= self.frozen_until && (due || self.asked.as_ref() != Some(&self.ev)) {
                 self.judge_now();
             }
         }
