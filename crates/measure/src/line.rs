@@ -50,9 +50,10 @@ pub struct LinePoint {
     pub jumps: u16,
 }
 
-/// Speed is 1 within this at a start (one standard deviation), after it was learnt, and after a break.
-const SPEED_AT_START: f64 = 150e-6;
-const SPEED_LEARNT: f64 = 60e-6;
+/// How near to real time a player runs (one standard deviation): pulled down by 0.1 % at times; as near as its crystal
+/// when the code is too coarse to tell; anything after a break.
+const SPEED: f64 = 1e-3;
+const SPEED_OF_CLUMPS: f64 = 100e-6;
 const SPEED_AFTER_BREAK: f64 = 0.03;
 /// Ticks in a row on one side of the line that make a break: a few far off, or many a little off.
 const FAR_RUN: u32 = 6;
@@ -102,7 +103,7 @@ impl PositionLine {
             clumps: Clumps::new(config.expected_tick.secs_f64().clamp(1e-4, 1.0)),
             ticks: Ticks::new(),
             line: None,
-            prior: SpeedPrior { v: 1.0, sigma: SPEED_AT_START },
+            prior: SpeedPrior { v: 1.0, sigma: SPEED },
             state: TransportState::Unknown,
             zero: None,
             last_heard: MonoTime::ZERO,
@@ -139,7 +140,7 @@ impl PositionLine {
             self.spacing_known = true;
             self.clumps = Clumps::new(moved.abs().clamp(1e-4, 1.0));
             if moved < 0.0 {
-                self.prior = SpeedPrior { v: -1.0, sigma: SPEED_AT_START };
+                self.prior = SpeedPrior { v: -1.0, sigma: SPEED };
             }
         }
         let were_clumped = self.clumps.clumped();
@@ -155,7 +156,7 @@ impl PositionLine {
             self.runs = Runs::default();
         }
         self.refit(inside);
-        self.learn_speed(gap, inside);
+        self.settle_speed(inside);
     }
 
     /// A stop was heard (or a cause for one).
@@ -240,8 +241,8 @@ impl PositionLine {
         self.resting = None;
         self.runs = Runs::default();
         // A speed far from 1 is not taken over into a new start.
-        if (self.prior.v.abs() - 1.0).abs() > 2e-3 || self.prior.sigma > SPEED_AT_START {
-            self.prior = SpeedPrior { v: self.prior.v.signum(), sigma: SPEED_AT_START };
+        if (self.prior.v.abs() - 1.0).abs() > 2e-3 || self.prior.sigma > SPEED {
+            self.prior = SpeedPrior { v: self.prior.v.signum(), sigma: SPEED };
         }
         let scatter = self.line.map_or(1e-3, |l| l.sigma);
         self.line = Some(Line {
@@ -273,7 +274,7 @@ impl PositionLine {
         }
         let tick = self.clumps.tick();
         if second && moved * self.prior.v < 0.0 && moved.abs() <= 1.6 * tick {
-            self.prior = SpeedPrior { v: moved.signum(), sigma: SPEED_AT_START };
+            self.prior = SpeedPrior { v: moved.signum(), sigma: SPEED };
             if let Some(line) = &mut self.line {
                 line.v = self.prior.v;
             }
@@ -328,7 +329,8 @@ impl PositionLine {
             if inside && self.ticks.len() > 8 {
                 return; // A clump counts when the next one begins.
             }
-            self.ticks.fit_clumps(self.clumps.tick(), self.prior)
+            let sigma = if self.prior.sigma > SPEED { self.prior.sigma } else { SPEED_OF_CLUMPS };
+            self.ticks.fit_clumps(self.clumps.tick(), SpeedPrior { sigma, ..self.prior })
         } else {
             self.ticks.fit(self.line.as_ref(), self.prior)
         };
@@ -337,16 +339,12 @@ impl PositionLine {
         }
     }
 
-    /// A crystal's speed lasts: what a full window says is remembered, slowly.
-    fn learn_speed(&mut self, gap: f64, inside: bool) {
+    /// After a break the speed may be any; once the line is long enough again, it is near what it was found to be.
+    /// It is not averaged any longer than the window: an error that lasts would be taken for drift.
+    fn settle_speed(&mut self, inside: bool) {
         let Some(line) = self.line else { return };
-        if self.ticks.span() < 1.5 || inside {
-            return;
-        }
-        if self.prior.sigma > SPEED_LEARNT {
-            self.prior = SpeedPrior { v: line.v, sigma: SPEED_LEARNT.max(line.v_sigma) };
-        } else {
-            self.prior.v += (gap / 10.0).min(0.1) * (line.v - self.prior.v);
+        if self.prior.sigma == SPEED_AFTER_BREAK && self.ticks.span() > 1.5 && !inside {
+            self.prior = SpeedPrior { v: line.v, sigma: SPEED };
         }
     }
 }

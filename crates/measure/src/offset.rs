@@ -104,8 +104,8 @@ const BINS: usize = 256;
 pub(crate) fn penalty_factor(bins: usize) -> f64 {
     12.0 + 4.0 * (bins.max(2) as f64).ln()
 }
-/// Noise below this is not believed, in seconds: what a clock estimate wanders by.
-const NOISE_FLOOR: f64 = 10e-6;
+/// A sample is never better than this, in seconds: what a clock estimate wanders by.
+const SIGMA_FLOOR: f64 = 10e-6;
 
 /// Follows the offset of one machine against another through one song.
 #[derive(Clone, Debug)]
@@ -119,27 +119,42 @@ pub struct OffsetTracker {
     noise: f64,
 }
 
+/// A sample with this standard deviation has weight 1, in seconds.
+const UNIT: f64 = 100e-6;
+/// Samples share their errors over about this long, in seconds: a line's end is twice as uncertain as its mean, and
+/// lines look back 2 s.
+const SHARED: f64 = 0.5;
+
+/// Samples on their way to a bin. Each weighs by what its lines say of themselves: a line that has just begun, or that
+/// is drawn through clumps, knows less.
 #[derive(Clone, Copy, Debug, Default)]
 struct Gathered {
-    n: f64,
+    w: f64,
     t: f64,
     y: f64,
-    variance: f64,
+    count: f64,
     began: f64,
+    newest: f64,
 }
 
 impl Gathered {
     fn add(&mut self, t: f64, y: f64, sigma: f64) {
-        if self.n == 0.0 {
+        if self.count == 0.0 {
             self.began = t;
         }
-        self.n += 1.0;
-        self.t += t;
-        self.y += y;
-        self.variance += sigma * sigma;
+        let w = UNIT * UNIT / (sigma * sigma + SIGMA_FLOOR * SIGMA_FLOOR);
+        self.count += 1.0;
+        self.w += w;
+        self.t += w * t;
+        self.y += w * y;
+        self.newest = t;
     }
     fn bin(&self) -> Option<Bin> {
-        (self.n > 0.0).then(|| Bin { t: self.t / self.n, y: self.y / self.n, n: self.n })
+        (self.count > 0.0).then(|| Bin { t: self.t / self.w, y: self.y / self.w, n: self.w })
+    }
+    /// Standard deviation of one sample, on the whole.
+    fn sigma(&self) -> f64 {
+        UNIT / (self.w / self.count.max(1.0)).sqrt()
     }
 }
 
@@ -159,7 +174,7 @@ impl OffsetTracker {
             open: Gathered::default(),
             closed: None,
             first_second: Gathered::default(),
-            noise: NOISE_FLOOR * NOISE_FLOOR,
+            noise: UNIT * UNIT,
         }
     }
 
@@ -172,15 +187,14 @@ impl OffsetTracker {
     pub fn on_offset(&mut self, at: MonoTime, offset: Span, sigma: Span) {
         let zero = *self.zero.get_or_insert(at);
         let t = at.since(zero).secs_f64();
-        let newest = self.open.bin().or(self.closed).map_or(0.0, |b| b.t);
-        if t < newest {
+        if t < self.open.newest {
             return;
         }
         let (y, sigma) = (offset.secs_f64(), sigma.abs().secs_f64().clamp(1e-9, 1.0));
         if t < 1.0 {
             self.first_second.add(t, y, sigma);
         }
-        if self.open.n > 0.0 && t - self.open.began >= self.config.bin.secs_f64() {
+        if self.open.count > 0.0 && t - self.open.began >= self.config.bin.secs_f64() {
             self.close();
         }
         self.open.add(t, y, sigma);
@@ -188,13 +202,13 @@ impl OffsetTracker {
 
     fn close(&mut self) {
         let Some(bin) = self.open.bin() else { return };
-        // Until the bins tell, what the lines say of themselves, for samples that share their errors.
-        let told = 4.0 * self.open.variance;
-        let floor = NOISE_FLOOR * NOISE_FLOOR * bin.n;
-        self.noise = self.pieces.noise().unwrap_or(told).max(floor);
+        // What the lines say of themselves counts at least: an error that swings slowly hides from the bins.
+        let lasts = (self.open.newest - self.open.began).max(1e-3);
+        let sharing = (SHARED * self.open.count / lasts).max(1.0);
+        self.noise = self.pieces.noise().unwrap_or(0.0).max(UNIT * UNIT * sharing);
         self.pieces.push(bin, penalty_factor(self.pieces.len()) * self.noise);
         self.closed = Some(bin);
-        self.open = Gathered::default();
+        self.open = Gathered { newest: self.open.newest, ..Gathered::default() };
     }
 
     /// What is known at `now`.
@@ -204,7 +218,7 @@ impl OffsetTracker {
         let start_skew = self.first_second.bin().map(|b| Span::from_secs_f64(b.y));
         let Some(newest) = self.pieces.pieces_backwards().next() else {
             let b = self.open.bin()?;
-            let sigma = (self.open.variance / b.n).sqrt();
+            let sigma = self.open.sigma();
             return Some(OffsetView {
                 offset: Span::from_secs_f64(b.y),
                 sigma: Span::from_secs_f64(sigma),
@@ -220,9 +234,9 @@ impl OffsetTracker {
         let mut value = newest.y + slope * (t - newest.t);
         let mut sigma = (self.noise / newest.w).sqrt().hypot(slope_sigma * (t - newest.t));
         let unsettled = self.newest_off_the_line(&newest, slope, sigma);
-        if let (Some(off), true) = (unsettled, true) {
+        if let Some(off) = unsettled {
             value = off;
-            sigma = (self.noise / self.open.n.max(1.0)).sqrt();
+            sigma = self.open.sigma();
         }
         let (mut steps, mut last_step) = (0u16, None);
         self.steps(|s| {
