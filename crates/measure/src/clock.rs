@@ -108,6 +108,11 @@ const HELD: usize = 4;
 const STAMP_DOUBT: f64 = 0.5e-6;
 /// Hold times between request and answer make small negative round trips at unequal clocks; in seconds.
 const NEGATIVE_DELAY: f64 = 20e-6;
+/// No two clocks that count from a start or from 1970 are farther apart.
+const FARTHEST: Span = Span::from_nanos(1 << 62);
+/// Our own clock may step back (a record of a wall clock) or hear nothing for this long, and the line still holds.
+const FARTHEST_BACK: Span = Span::from_secs(10);
+const FARTHEST_ON: Span = Span::from_secs(3_600);
 /// While the clock is not yet known this is doubt enough to leave a step unseen, in seconds.
 const WIDEST_DOUBT: f64 = 8e-3;
 
@@ -120,15 +125,15 @@ pub struct ClockEstimator {
     seen: SeenWindow,
     /// Our clock and the offset that count as zero in the fit, so that its numbers stay small.
     zero: Option<(MonoTime, Span)>,
-    held: [(Limit, Limit); HELD],
-    held_len: usize,
+    held: [Option<Exchange>; HELD],
     good: u32,
     stepped: bool,
     last_good: MonoTime,
+    out_of_time: u8,
     median_delay: f64,
     last_step: Option<ClockStep>,
-    /// The offset that the last step left behind, at that instant: (instant, offset) in the present zero's terms.
-    before_step: Option<(f64, f64)>,
+    /// When the last step began, and the offset that it left behind.
+    before_step: Option<(MonoTime, Span)>,
 }
 
 impl ClockEstimator {
@@ -141,10 +146,10 @@ impl ClockEstimator {
             seen: SeenWindow::default(),
             zero: None,
             held: Default::default(),
-            held_len: 0,
             good: 0,
             stepped: false,
             last_good: MonoTime::ZERO,
+            out_of_time: 0,
             median_delay: 0.0,
             last_step: None,
             before_step: None,
@@ -155,7 +160,8 @@ impl ClockEstimator {
     pub fn on_exchange(&mut self, exchange: Exchange) -> ExchangeVerdict {
         let delay = exchange.delay().secs_f64();
         let answer_time = exchange.t3.since(exchange.t2);
-        if exchange.t4 < exchange.t1 || answer_time.is_negative() {
+        let far = exchange.upper().abs().max(exchange.lower().abs()) > FARTHEST;
+        if exchange.t4 < exchange.t1 || answer_time.is_negative() || far {
             return ExchangeVerdict::Refused(ExchangeRefusal::Impossible);
         }
         if delay < -(NEGATIVE_DELAY + 500e-6 * answer_time.secs_f64()) {
@@ -169,30 +175,31 @@ impl ClockEstimator {
         if self.is_late(delay) {
             return ExchangeVerdict::Refused(ExchangeRefusal::Late);
         }
-        let (zero_t, zero_y) = *self.zero.get_or_insert((exchange.t4, exchange.upper()));
-        let upper = Limit { t: exchange.t1.since(zero_t).secs_f64(), y: (exchange.upper() - zero_y).secs_f64() };
-        let lower = Limit { t: exchange.t4.since(zero_t).secs_f64(), y: (exchange.lower() - zero_y).secs_f64() };
+        if self.is_out_of_time(exchange.t4) {
+            return ExchangeVerdict::Refused(ExchangeRefusal::Contradicts);
+        }
+        let (upper, lower) = self.limits(&exchange);
         match self.judge(upper, lower) {
             Finding::Agrees => {
                 self.seen.mark(exchange.seq);
-                self.accept(upper, lower, exchange.t4, delay);
+                self.take(&exchange);
                 ExchangeVerdict::Accepted
             }
             Finding::Suspect => {
                 // A bogus reply's number must not shut out the true one, so only the confirmed are marked.
-                self.hold(upper, lower);
+                self.hold(exchange);
                 ExchangeVerdict::Refused(ExchangeRefusal::Contradicts)
             }
             Finding::ShorterPath => {
                 self.seen.mark(exchange.seq);
-                self.begin_anew(zero_t, zero_y);
-                self.hold(upper, lower);
-                self.release_held(exchange.t4, delay);
+                self.forget_offset();
+                self.zero = Some((exchange.t4, exchange.upper()));
+                self.take(&exchange);
                 ExchangeVerdict::Accepted
             }
             Finding::Step { size, since } => {
                 self.seen.mark(exchange.seq);
-                self.on_step(size, since, upper, lower, &exchange, delay)
+                self.on_step(size, since, exchange)
             }
         }
     }
@@ -244,6 +251,24 @@ impl ClockEstimator {
         delay > self.config.late_after.secs_f64() || (self.good > ENOUGH && delay > (20.0 * self.median_delay).max(0.1))
     }
 
+    /// Whether our own clock reads a time that can't follow what was heard before. When it insists, the time before
+    /// was the wrong one (or hours have passed), and everything begins anew.
+    fn is_out_of_time(&mut self, at: MonoTime) -> bool {
+        let passed = at.since(self.last_good);
+        if self.good == 0 || (passed > -FARTHEST_BACK && passed < FARTHEST_ON) {
+            self.out_of_time = 0;
+            return false;
+        }
+        self.out_of_time += 1;
+        if self.out_of_time < suspicion::WITNESSES {
+            return true;
+        }
+        self.out_of_time = 0;
+        self.forget_offset();
+        self.stepped = false;
+        false
+    }
+
     /// Compares an exchange's limits with the line.
     fn judge(&mut self, upper: Limit, lower: Limit) -> Finding {
         let Some(fit) = self.envelope.fit() else { return Finding::Agrees };
@@ -262,15 +287,24 @@ impl ClockEstimator {
         };
         let finding = self.suspicion.on_interval(low, high, doubt, lower.t);
         if finding == Finding::Agrees && low <= 0.0 && high >= 0.0 && self.suspicion.is_idle() {
-            self.held_len = 0;
+            self.held = Default::default();
         }
         finding
     }
 
-    fn accept(&mut self, upper: Limit, lower: Limit, at: MonoTime, delay: f64) {
+    /// An exchange's limits, counted from the fit's zero.
+    fn limits(&mut self, exchange: &Exchange) -> (Limit, Limit) {
+        let (zero_t, zero_y) = *self.zero.get_or_insert((exchange.t4, exchange.upper()));
+        let limit = |t: MonoTime, y: Span| Limit { t: t.since(zero_t).secs_f64(), y: (y - zero_y).secs_f64() };
+        (limit(exchange.t1, exchange.upper()), limit(exchange.t4, exchange.lower()))
+    }
+
+    fn take(&mut self, exchange: &Exchange) {
+        let (upper, lower) = self.limits(exchange);
+        let delay = exchange.delay().secs_f64();
         self.envelope.on_limits(upper, lower);
         self.good = self.good.saturating_add(1);
-        self.last_good = at;
+        self.last_good = exchange.t4;
         // A running median: one step towards each sample.
         if self.good == 1 {
             self.median_delay = delay;
@@ -281,42 +315,32 @@ impl ClockEstimator {
         self.refine_step();
     }
 
-    fn hold(&mut self, upper: Limit, lower: Limit) {
-        if self.held_len == HELD {
-            self.held.copy_within(1.., 0);
-            self.held_len -= 1;
-        }
-        self.held[self.held_len] = (upper, lower);
-        self.held_len += 1;
+    fn hold(&mut self, exchange: Exchange) {
+        self.held.rotate_left(1);
+        self.held[HELD - 1] = Some(exchange);
     }
 
-    fn on_step(
-        &mut self,
-        size: f64,
-        since: f64,
-        upper: Limit,
-        lower: Limit,
-        exchange: &Exchange,
-        delay: f64,
-    ) -> ExchangeVerdict {
+    fn on_step(&mut self, size: f64, since: f64, exchange: Exchange) -> ExchangeVerdict {
         let (Some((zero_t, zero_y)), Some(fit)) = (self.zero, self.envelope.fit().copied()) else {
             return ExchangeVerdict::Accepted;
         };
         let known = self.good >= ENOUGH;
         let step = ClockStep { at: zero_t + Span::from_secs_f64(since), size: Span::from_secs_f64(size) };
-        self.hold(upper, lower);
-        let first = (0..self.held_len).find(|&i| self.held[i].1.t >= since).unwrap_or(0);
-        self.held.copy_within(first.., 0);
-        self.held_len -= first;
-        self.begin_anew(zero_t, zero_y);
-        self.release_held(exchange.t4, delay);
+        self.hold(exchange);
+        let held = core::mem::take(&mut self.held);
+        self.forget_offset();
+        // A new zero as well: the old one may have been set by a stamp from nowhere.
+        self.zero = Some((exchange.t4, exchange.upper()));
+        for x in held.iter().flatten().filter(|x| x.t4 >= step.at) {
+            self.take(x);
+        }
         if !known {
             // Nothing was known yet that could have stepped: the first replies were the bogus ones.
             return ExchangeVerdict::Accepted;
         }
         self.stepped = true;
         self.last_step = Some(step);
-        self.before_step = Some((since, fit.middle_at(since)));
+        self.before_step = Some((step.at, zero_y + Span::from_secs_f64(fit.middle_at(since))));
         self.refine_step();
         ExchangeVerdict::Step(self.last_step.unwrap_or(step))
     }
@@ -326,22 +350,14 @@ impl ClockEstimator {
         if self.good > 64 {
             self.before_step = None;
         }
-        if let (Some((t, y)), Some(fit), Some(step)) = (self.before_step, self.envelope.fit(), &mut self.last_step) {
-            step.size = Span::from_secs_f64(fit.middle_at(t) - y);
+        let (Some((at, before)), Some(fit), Some((zero_t, zero_y))) =
+            (self.before_step, self.envelope.fit(), self.zero)
+        else {
+            return;
+        };
+        if let Some(step) = &mut self.last_step {
+            step.size = zero_y + Span::from_secs_f64(fit.middle_at(at.since(zero_t).secs_f64())) - before;
         }
-    }
-
-    fn release_held(&mut self, at: MonoTime, delay: f64) {
-        let (held, len) = (self.held, self.held_len);
-        self.held_len = 0;
-        for (u, l) in &held[..len] {
-            self.accept(*u, *l, at, delay);
-        }
-    }
-
-    fn begin_anew(&mut self, zero_t: MonoTime, zero_y: Span) {
-        self.forget_offset();
-        self.zero = Some((zero_t, zero_y));
     }
 
     /// Forgets the offset and keeps the skew: setting a clock does not change its crystal.

@@ -7,7 +7,7 @@
 //! empty. An empty interval of its own (u fell and l did not) means that the path became shorter than it ever was.
 
 /// So many exchanges must agree on a step before it is believed.
-const WITNESSES: u8 = 3;
+pub(super) const WITNESSES: u8 = 3;
 
 /// What one exchange does to the suspicion.
 #[derive(Clone, Copy, PartialEq, Debug)]
