@@ -88,7 +88,43 @@ fn the_page_stands_alone() {
         std::fs::create_dir_all(keep).unwrap();
         std::fs::write(keep.join("report.html"), &html).unwrap();
         std::fs::write(keep.join("report.json"), made.json()).unwrap();
+        std::fs::write(keep.join("report.pdf"), made.pdf().unwrap()).unwrap();
+        std::fs::write(keep.join("report.txt"), made.text()).unwrap();
         made.csv(&keep.join("csv")).unwrap();
+    }
+}
+
+/// The PDF has the pages that its footers speak of, embeds its fonts, and says what it is.
+#[test]
+fn the_pdf_is_one() {
+    let (_dir, made) = made();
+    let pdf = made.pdf().unwrap();
+    assert!(pdf.starts_with(b"%PDF-1."));
+    assert!(pdf.trim_ascii_end().ends_with(b"%%EOF"));
+    let text = String::from_utf8_lossy(&pdf);
+    assert!(text.contains("/FontFile"), "fonts are embedded");
+    assert!(pdf.len() < 400_000, "{} bytes", pdf.len());
+}
+
+#[test]
+fn an_incident_is_drawn_at_full_rate() {
+    let dir = tempfile::tempdir().unwrap();
+    let plans = [synth::Plan { changeover: Some(40), ..synth::long(1)[0] }];
+    let path = synth::write(dir.path(), &plans, Span::from_millis(5));
+    let made = Report::read(&path).unwrap();
+    assert_eq!(made.report.incidents.len(), 3, "one for each stage of the changeover");
+    let incident = made.incident(1).unwrap();
+    assert!((11_990..=12_001).contains(&incident.samples.len()), "{}", incident.samples.len());
+    let html = incident.html();
+    assert!(html.contains("Rule <b>on-air-dead</b>") && html.contains("first beat of A missing") == false);
+    assert_eq!(html.matches("role=\"img\"").count(), 3);
+    assert!(incident.text().contains("The switch says B."));
+    incident.csv(dir.path()).unwrap();
+    let rows = std::fs::read_to_string(dir.path().join("incident-1.csv")).unwrap().lines().count();
+    assert_eq!(rows, incident.samples.len() + 1);
+    assert!(made.incident(9).is_err());
+    if let Ok(keep) = std::env::var("TWINKEEL_KEEP_REPORT") {
+        std::fs::write(std::path::Path::new(&keep).join("incident.html"), html).unwrap();
     }
 }
 

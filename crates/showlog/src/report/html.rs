@@ -199,7 +199,7 @@ fn row(i: usize, s: &SongReport, (first, p): (bool, &PairReport), several: bool,
     );
 }
 
-fn key(o: &mut String) {
+pub(super) fn key(o: &mut String) {
     o.push_str(
         "<p class=\"key\"><span style=\"--k:var(--curve);--h:2px\">offset</span><span style=\"--k:var(--band);--h:12px\">its uncertainty</span>\
          <span style=\"--k:var(--cost);--h:12px\">jump at a changeover</span><span style=\"--k:var(--curve);--h:4px\">on air (line above)</span>\

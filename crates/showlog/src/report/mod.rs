@@ -12,12 +12,15 @@ mod draw;
 mod findings;
 mod fit;
 mod html;
+mod incident;
 mod model;
+mod pdf;
 mod picture;
 mod runs;
 mod song;
 mod style;
 mod tables;
+mod text;
 mod timeline;
 mod units;
 
@@ -28,7 +31,18 @@ use base::Span;
 use crate::ShowlogError;
 use crate::read::ShowFile;
 use crate::words::EventKind;
+pub use incident::IncidentReport;
 pub use model::*;
+
+/// A wall-clock time as lists show it: "2026-06-05 18:30".
+pub fn wall_text(w: base::WallTime) -> String {
+    units::rfc3339(w)[..16].replace('T', " ")
+}
+
+/// A length as lists show it: "3 h 0 min".
+pub fn lasting_text(s: Span) -> String {
+    units::lasting(s)
+}
 
 /// A show file with the report made from it.
 #[derive(Debug)]
@@ -66,9 +80,30 @@ impl Made {
         html::page(&self.show, &self.report)
     }
 
+    /// The report on A4 paper.
+    ///
+    /// # Errors
+    /// It could not be written; the error says why.
+    pub fn pdf(&self) -> Result<Vec<u8>, ShowlogError> {
+        pdf::pdf(&self.show, &self.report)
+    }
+
     /// The report as JSON (`report.schema.json` in this crate tells its form).
     pub fn json(&self) -> String {
         serde_json::to_string_pretty(&self.report).unwrap_or_default()
+    }
+
+    /// The first page and a line for each song, in words.
+    pub fn text(&self) -> String {
+        text::text(&self.report)
+    }
+
+    /// One incident at full rate, by its number.
+    ///
+    /// # Errors
+    /// There is none of that number, or the file cannot be read any more.
+    pub fn incident(&self, number: i64) -> Result<IncidentReport<'_>, ShowlogError> {
+        IncidentReport::read(&self.show, &self.report, number)
     }
 
     /// A folder of tables that a spreadsheet opens.

@@ -22,6 +22,8 @@ const LANE: f64 = 38.0;
 /// The axes of one picture.
 struct Frame {
     from: Span,
+    /// What the time axis says at `from`.
+    first: Span,
     seconds: f64,
     low: f64,
     high: f64,
@@ -42,46 +44,67 @@ pub(super) fn song(show: &ShowFile, report: &Report, all: &[Timed], index: usize
     let song = report.songs.get(index)?;
     let from = all.partition_point(|x| x.t < song.from);
     let to = all.partition_point(|x| x.t <= song.to);
-    let these = all.get(from..to).filter(|t| !t.is_empty())?;
-    let machines = these.iter().map(|x| x.s.machines.len()).max().unwrap_or(0);
-    let frame = frame(show, song, these);
+    let these = all.get(from..to)?;
+    let title = format!("{}: offset over time", song.name);
+    let frame = frame(show, these, song.from, song.to, song.song_at.unwrap_or(Span::ZERO));
+    draw(show, report, song, these, &frame, title)
+}
+
+/// Draws any stretch of samples, its time counted from `zero`.
+pub(super) fn stretch(show: &ShowFile, report: &Report, these: &[Timed], title: &str, zero: Span) -> Option<Drawing> {
+    let (first, last) = (these.first()?, these.last()?);
+    let song = super::song::stretch(show, these);
+    let frame = frame(show, these, first.t, last.t, first.t - zero);
+    draw(show, report, &song, these, &frame, title.to_owned())
+}
+
+fn draw(
+    show: &ShowFile,
+    report: &Report,
+    song: &SongReport,
+    these: &[Timed],
+    frame: &Frame,
+    title: String,
+) -> Option<Drawing> {
+    let machines = these.iter().map(|x| x.s.machines.len()).max()?;
     let lanes = TOP + PLOT + 14.0 + COST + 12.0;
     let height = lanes + LANE * machines as f64 + 24.0;
-    let mut d = Drawing {
-        width: WIDTH,
-        height,
-        title: format!("{}: offset over time", song.name),
-        description: describe(song),
-        shapes: Vec::new(),
-    };
-    limits(show, &frame, &mut d);
-    time_axis(song, &frame, height - 20.0, &mut d);
+    let mut d = Drawing { width: WIDTH, height, title, description: describe(song), shapes: Vec::new() };
+    put_limits(limits_of(show), frame, &mut d);
+    time_axis(frame, height - 20.0, &mut d);
     for (i, pair) in song.pairs.iter().enumerate() {
-        curve(these, pair.machine, &frame, &mut d);
+        curve(these, pair.machine, frame, &mut d);
         for step in &pair.steps {
             let x = frame.x(step.at);
             d.line(Ink::Step, vec![(x, TOP), (x, TOP + PLOT)]);
             let (anchor, dx) = if x > WIDTH - 140.0 { (Anchor::End, -4.0) } else { (Anchor::Start, 4.0) };
-            d.text(
-                Ink::Faint,
-                x + dx,
-                TOP + 12.0 + 12.0 * i as f64,
-                anchor,
-                format!("step {}", units::signed_ms(step.by)),
-            );
+            let text = format!("step {}", units::signed_ms(step.by));
+            d.text(Ink::Faint, x + dx, TOP + 12.0 + 12.0 * i as f64, anchor, text);
         }
     }
-    cost(song, these, &frame, TOP + PLOT + 14.0, &mut d);
+    cost(song, these, frame, TOP + PLOT + 14.0, &mut d);
     for machine in Machine::first(machines) {
-        lane(song, these, machine, &frame, lanes + LANE * machine.index() as f64, &mut d);
+        lane(song, these, machine, frame, lanes + LANE * machine.index() as f64, &mut d);
     }
-    for c in report.changeovers.iter().filter(|c| c.song == Some(index)) {
+    for c in report.changeovers.iter().filter(|c| c.at >= song.from && c.at <= song.to) {
         let x = frame.x(c.at);
         d.line(Ink::Act, vec![(x, TOP - 6.0), (x, lanes + LANE * machines as f64)]);
         let (anchor, dx) = if x > WIDTH - 120.0 { (Anchor::End, -5.0) } else { (Anchor::Start, 5.0) };
         d.text(Ink::Label, x + dx, TOP - 8.0, anchor, format!("changeover to {}", c.to));
     }
     Some(d)
+}
+
+/// The limits as lines: where, in which ink, under which name; the upper ones first of each two.
+fn limits_of(show: &ShowFile) -> [(Span, Ink, &'static str); 4] {
+    let l = show.meta.limits;
+    let zero = l.baseline.unwrap_or(Span::ZERO);
+    [
+        (zero + l.warning, Ink::Warning, "warning"),
+        (zero - l.warning, Ink::Warning, "warning"),
+        (zero + l.candidate, Ink::Danger, "no candidate"),
+        (zero - l.candidate, Ink::Danger, "no candidate"),
+    ]
 }
 
 fn describe(song: &SongReport) -> String {
@@ -114,7 +137,8 @@ fn describe(song: &SongReport) -> String {
     out
 }
 
-fn frame(show: &ShowFile, song: &SongReport, these: &[Timed]) -> Frame {
+/// The axes: wide enough for the warning limits and for all offsets with their bounds.
+fn frame(show: &ShowFile, these: &[Timed], from: Span, to: Span, first: Span) -> Frame {
     let limits = show.meta.limits;
     let zero = limits.baseline.unwrap_or(Span::ZERO).millis_f64();
     let warning = limits.warning.millis_f64();
@@ -131,28 +155,22 @@ fn frame(show: &ShowFile, song: &SongReport, these: &[Timed]) -> Frame {
     let most = limits.dead_air.millis_f64() * 1.2;
     (low, high) = (low.max(zero - most), high.min(zero + most));
     let room = (high - low) * 0.08;
-    Frame { from: song.from, seconds: (song.to - song.from).secs_f64().max(1.0), low: low - room, high: high + room }
+    Frame { from, first, seconds: (to - from).secs_f64().max(0.1), low: low - room, high: high + room }
 }
 
-fn limits(show: &ShowFile, f: &Frame, d: &mut Drawing) {
+fn put_limits(limits: [(Span, Ink, &str); 4], f: &Frame, d: &mut Drawing) {
     for ms in ticks(f.low, f.high, 5, &[]) {
         d.line(if ms == 0.0 { Ink::Axis } else { Ink::Grid }, vec![(LEFT, f.y(ms)), (WIDTH - RIGHT, f.y(ms))]);
         let digits = if f.high - f.low < 4.0 { 1 } else { 0 };
         let text = if ms == 0.0 { "0 ms".to_owned() } else { units::signed(ms, digits, "") };
         d.text(Ink::Faint, LEFT - 8.0, f.y(ms) + 4.0, Anchor::End, text.trim_end());
     }
-    let limits = show.meta.limits;
-    let zero = limits.baseline.unwrap_or(Span::ZERO);
-    for (limit, ink, name) in
-        [(limits.warning, Ink::Warning, "warning"), (limits.candidate, Ink::Danger, "no candidate")]
-    {
-        for (at, above) in [(zero + limit, true), (zero - limit, false)] {
-            let ms = at.millis_f64();
-            if ms > f.low && ms < f.high {
-                d.line(ink, vec![(LEFT, f.y(ms)), (WIDTH - RIGHT, f.y(ms))]);
-                let y = f.y(ms) + if above { -3.0 } else { 11.0 };
-                d.text(Ink::Faint, WIDTH - RIGHT - 2.0, y, Anchor::End, name);
-            }
+    for (i, (at, ink, name)) in limits.into_iter().enumerate() {
+        let ms = at.millis_f64();
+        if ms > f.low && ms < f.high {
+            d.line(ink, vec![(LEFT, f.y(ms)), (WIDTH - RIGHT, f.y(ms))]);
+            let y = f.y(ms) + if i % 2 == 0 { -3.0 } else { 11.0 };
+            d.text(Ink::Faint, WIDTH - RIGHT - 2.0, y, Anchor::End, name);
         }
     }
     d.text(Ink::Faint, LEFT, TOP - 8.0, Anchor::Start, "A ahead \u{2191}");
@@ -161,13 +179,14 @@ fn limits(show: &ShowFile, f: &Frame, d: &mut Drawing) {
 /// Steps of a time axis: seconds and minutes as clocks have them.
 const CLOCK_STEPS: [f64; 12] = [1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 1_800.0, 3_600.0];
 
-fn time_axis(song: &SongReport, f: &Frame, y: f64, d: &mut Drawing) {
-    let offset = song.song_at.unwrap_or(Span::ZERO).secs_f64();
-    for t in ticks(offset, offset + f.seconds, 9, &CLOCK_STEPS) {
-        let at = Span::from_secs_f64(t - offset);
-        let x = f.x(f.from + at);
+fn time_axis(f: &Frame, y: f64, d: &mut Drawing) {
+    let offset = f.first.secs_f64();
+    let wanted = ticks(offset, offset + f.seconds, 9, if f.seconds > 8.0 { &CLOCK_STEPS } else { &[] });
+    for t in wanted {
+        let x = f.x(f.from + Span::from_secs_f64(t - offset));
         d.line(Ink::Grid, vec![(x, TOP), (x, y)]);
-        d.text(Ink::Faint, x, y + 14.0, Anchor::Middle, units::clock(Span::from_secs_f64(t)));
+        let text = if f.seconds > 8.0 { units::clock(Span::from_secs_f64(t)) } else { units::signed(t, 1, "s") };
+        d.text(Ink::Faint, x, y + 14.0, Anchor::Middle, text);
     }
 }
 

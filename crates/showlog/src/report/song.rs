@@ -35,6 +35,12 @@ pub(super) fn song(show: &ShowFile, all: &[Timed], run: Run) -> SongReport {
     }
 }
 
+/// The same figures over any stretch of samples.
+pub(super) fn stretch(show: &ShowFile, these: &[Timed]) -> SongReport {
+    let number = these.first().and_then(|x| x.s.song).unwrap_or(0);
+    song(show, these, Run { number, from: 0, to: these.len() })
+}
+
 fn of(s: &Sample, machine: Machine) -> Option<&MachineSample> {
     s.machines.get(machine.index())
 }

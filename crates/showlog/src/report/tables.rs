@@ -134,7 +134,19 @@ const PER_MACHINE: [&str; 16] = [
 ];
 
 fn samples(show: &ShowFile, r: &Report, t: &mut Table) -> csv::Result<()> {
-    let all = runs::timed(show);
+    put_samples(r, &runs::timed(show), t)
+}
+
+/// Samples of another lane, as one table of that name.
+pub(super) fn write_samples(r: &Report, all: &[runs::Timed], dir: &Path, name: &str) -> Result<(), ShowlogError> {
+    std::fs::create_dir_all(dir).map_err(ShowlogError::file(dir))?;
+    let path = dir.join(name);
+    let mut out = Writer::from_path(&path).map_err(|e| io(&path, e))?;
+    put_samples(r, all, &mut out).map_err(|e| io(&path, e))?;
+    out.flush().map_err(ShowlogError::file(&path))
+}
+
+fn put_samples(r: &Report, all: &[runs::Timed], t: &mut Table) -> csv::Result<()> {
     let machines = all.iter().map(|x| x.s.machines.len()).max().unwrap_or(0);
     let mut header: Vec<String> = [
         "t_s",
@@ -157,7 +169,7 @@ fn samples(show: &ShowFile, r: &Report, t: &mut Table) -> csv::Result<()> {
     t.write_record(&header)?;
     let mut row: Vec<String> = Vec::with_capacity(header.len());
     let mut song = 0;
-    for x in &all {
+    for x in all {
         while r.songs.get(song).is_some_and(|s| x.t > s.to) {
             song += 1;
         }
