@@ -4,7 +4,7 @@
 
 use base::PlayerState;
 use twinkeel_rig::facts::*;
-use twinkeel_rig::table::{Need, Outcome, Part, TABLE, Then, decide};
+use twinkeel_rig::table::{Need, Outcome, Part, Row, TABLE, Then, decide, decide_by};
 use twinkeel_rig::*;
 
 const BOOLS: [bool; 2] = [false, true];
@@ -280,3 +280,102 @@ fn reasons_and_alarms_have_stable_names_and_whole_sentences() {
         }
     }
 }
+
+/// Facts enough to tell any two tables apart: every fault with every gate, and each guard by itself.
+fn telling() -> Vec<Facts> {
+    let base = Facts {
+        mode: Mode::Act,
+        latched: false,
+        armed: true,
+        doubt: SelfDoubt::None,
+        known: OnAirKnown::Yes,
+        both_players_lost: false,
+        host: Host::Here,
+        link: LinkSays::Unset,
+        player: PlayerState::Running,
+        transport: Transport::Rolling,
+        sound: Sound::Heard,
+        media_gone: false,
+        worn: false,
+        outlived: false,
+        lone_stop: LoneStop::Propose,
+        standby: Grade::InStep,
+    };
+    let mut all = Vec::new();
+    for &host in Host::ALL {
+        for &link in LinkSays::ALL {
+            for player in PLAYERS {
+                for &transport in Transport::ALL {
+                    for &sound in Sound::ALL {
+                        for bits in 0..16u8 {
+                            let f = Facts {
+                                host,
+                                link,
+                                player,
+                                transport,
+                                sound,
+                                media_gone: bits & 1 != 0,
+                                worn: bits & 2 != 0,
+                                outlived: bits & 4 != 0,
+                                lone_stop: LONE[usize::from(bits & 8 != 0)],
+                                ..base
+                            };
+                            all.push(f);
+                            all.extend(MODES.map(|mode| Facts { mode, standby: Grade::DeadAir, ..f }));
+                            all.extend([
+                                Facts { latched: true, ..f },
+                                Facts { armed: false, ..f },
+                                Facts { standby: Grade::None, ..f },
+                                Facts { mode: Mode::Observe, ..f },
+                                Facts { mode: Mode::Propose, ..f },
+                                Facts { both_players_lost: true, ..f },
+                            ]);
+                            all.extend(SelfDoubt::ALL.iter().map(|d| Facts { doubt: *d, ..f }));
+                            all.extend(OnAirKnown::ALL.iter().map(|k| Facts { known: *k, ..f }));
+                        }
+                    }
+                }
+            }
+        }
+    }
+    all
+}
+
+/// Mutation by rows: leave each row out, and let each pair of neighbours change places. Who survives must be named here
+/// with the reason why it does no harm.
+#[test]
+fn every_row_and_its_place_matter() {
+    let facts = telling();
+    let want: Vec<Outcome> = facts.iter().map(expected).collect();
+    let noticed = |rows: &[&'static Row]| {
+        facts.iter().zip(&want).any(|(f, w)| decide_by(rows.iter().copied(), f).outcome() != *w)
+    };
+    let all: Vec<&'static Row> = TABLE.iter().collect();
+    assert!(!noticed(&all));
+    let mut without = Vec::new();
+    for i in 0..all.len() {
+        let mut rows = all.clone();
+        rows.remove(i);
+        if !noticed(&rows) {
+            without.push(all[i].rule.code());
+        }
+    }
+    // These only say more exactly why nothing is done, or why a person is asked; what is done stays the same.
+    println!("rows whose loss changes the reason alone: {without:?}");
+    assert_eq!(without, SAY_WHY);
+    let mut apart = 0;
+    let mut noticed_places = 0;
+    for i in 1..all.len() {
+        if all[i - 1].part == all[i].part {
+            let mut rows = all.clone();
+            rows.swap(i - 1, i);
+            apart += 1;
+            noticed_places += usize::from(noticed(&rows));
+        }
+    }
+    println!(
+        "{noticed_places} of {apart} changes of place are noticed; the others part rows that never hold together, or agree"
+    );
+    assert!(noticed_places >= 8);
+}
+const SAY_WHY: [&str; 2] = ["stopped", "well"];

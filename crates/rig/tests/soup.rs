@@ -161,6 +161,8 @@ fn programme(b: &Box_) -> bool {
 struct Truth {
     /// On air last put out the programme.
     sounded: MonoTime,
+    /// On air last put out noise.
+    noisy: MonoTime,
     /// Each machine was last good enough to replace dead air.
     lived: [MonoTime; 2],
     /// Something, anywhere, was last not well.
@@ -180,6 +182,7 @@ fn run(events: &[Event]) -> Result<(usize, usize), TestCaseError> {
     let begin = s.now;
     let mut t = Truth {
         sounded: begin,
+        noisy: begin,
         lived: [begin; 2],
         unwell: begin - ms(4_000),
         died: None,
@@ -227,8 +230,10 @@ fn run(events: &[Event]) -> Result<(usize, usize), TestCaseError> {
                 Action::Changeover { to, rule, forced, .. } => {
                     t.changeovers += 1;
                     prop_assert!(!forced);
+                    // Noise is known of by the last beat; it may have ended since.
+                    let noise = *rule == Rule::WrongSound && *at - t.noisy <= ms(8);
                     prop_assert!(
-                        *at - t.sounded >= ms(8),
+                        noise || *at - t.sounded >= ms(8),
                         "{} at {at:?}: on air had sounded {:?} before",
                         rule.code(),
                         *at - t.sounded
@@ -249,6 +254,9 @@ fn run(events: &[Event]) -> Result<(usize, usize), TestCaseError> {
         }
         read = s.log.len();
         // The truth of this millisecond.
+        if s.boxes[s.on.index()].noise {
+            t.noisy = now;
+        }
         if programme(&s.boxes[s.on.index()]) {
             t.sounded = now;
         }
