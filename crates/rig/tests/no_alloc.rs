@@ -5,7 +5,7 @@ mod sim;
 
 use assert_no_alloc::{AllocDisabler, assert_no_alloc};
 use sim::{Sim, ms};
-use twinkeel_rig::{Action, Actions, Memory, Mode, Setup};
+use twinkeel_rig::{Act, Action, Actions, Memory, Mode, Setup};
 
 #[global_allocator]
 static DISABLER: AllocDisabler = AllocDisabler;
@@ -15,6 +15,8 @@ fn a_look_allocates_nothing() {
     let mut s = Sim::new(Setup::new(3), Memory { mode: Mode::Act, ..Memory::default() }, 1);
     s.run(ms(5_000));
     let mut judge = s.judge.clone();
+    // The rig's own judge only looks on, so that the other one's deeds are its own.
+    s.act(Act::SetMode(Mode::Observe));
     let mut out = Actions::new();
     let mut moved = 0;
     for step in 0..400 {
