@@ -44,8 +44,11 @@ pub(crate) fn problem(status: StatusCode, detail: impl Into<String>) -> impl Int
         title: &'static str,
         detail: String,
     }
-    let body =
-        Problem { status: status.as_u16(), title: status.canonical_reason().unwrap_or_default(), detail: detail.into() };
+    let body = Problem {
+        status: status.as_u16(),
+        title: status.canonical_reason().unwrap_or_default(),
+        detail: detail.into(),
+    };
     (status, [(header::CONTENT_TYPE, "application/problem+json")], serde_json::to_string(&body).unwrap_or_default())
 }
 

@@ -117,9 +117,19 @@ mod tests {
         for ours in ["localhost", "LOCALHOST:8080", "127.0.0.1:1", "[::1]:8080", "127.9.9.9", "rig.localhost:80"] {
             assert!(door.knows_host(ours), "{ours}");
         }
-        for not in ["", "example.org", "localhost.example.org", "127.0.0.1.example.org", "192.168.1.4:80", "[::1", "::1",
-            "localhost:http", "localhost:99999", "playback.example", "notlocalhost"]
-        {
+        for not in [
+            "",
+            "example.org",
+            "localhost.example.org",
+            "127.0.0.1.example.org",
+            "192.168.1.4:80",
+            "[::1",
+            "::1",
+            "localhost:http",
+            "localhost:99999",
+            "playback.example",
+            "notlocalhost",
+        ] {
             assert!(!door.knows_host(not), "{not}");
         }
     }

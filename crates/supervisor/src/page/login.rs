@@ -84,8 +84,7 @@ impl Login {
         self.may_guess(from)?;
         let hash = self.hash.clone();
         let check = tokio::task::spawn_blocking(move || {
-            PasswordHash::new(&hash)
-                .is_ok_and(|h| Argon2::default().verify_password(passphrase.as_bytes(), &h).is_ok())
+            PasswordHash::new(&hash).is_ok_and(|h| Argon2::default().verify_password(passphrase.as_bytes(), &h).is_ok())
         });
         if check.await.map_err(|e| LoginRefused::Failed(e.to_string()))? {
             self.guesses.lock().unwrap_or_else(PoisonError::into_inner).remove(&from);

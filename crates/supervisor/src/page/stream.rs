@@ -56,7 +56,8 @@ pub(crate) async fn events(State(page): State<Arc<Page>>) -> Response {
     };
     let mut snapshots = page.desk.snapshots();
     snapshots.mark_changed();
-    Sse::new(stream_of(Viewer { page, snapshots, heard: Instant::now(), greeted: false, _place: place })).into_response()
+    Sse::new(stream_of(Viewer { page, snapshots, heard: Instant::now(), greeted: false, _place: place }))
+        .into_response()
 }
 
 struct Viewer {

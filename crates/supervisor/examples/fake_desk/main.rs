@@ -1,0 +1,46 @@
+//! The page over an invented rig, for browser tests and pictures: `cargo run -p twinkeel-supervisor --example fake_desk --
+//! [PORT] [SCENE]`. `GET /fake/scene/NAME` sets a scene, `/fake/mute` and `/fake/unmute` stop and start the snapshots,
+//! `/fake/acts` lists the acts that came in.
+//!
+//! `TWINKEEL_FAKE_PASSPHRASE` sets an operator passphrase.
+
+mod desk;
+mod scenes;
+
+use std::net::SocketAddr;
+use std::sync::Arc;
+
+use axum::extract::{Path, State};
+use axum::http::StatusCode;
+use axum::routing::get;
+use axum::{Json, Router};
+use twinkeel_supervisor::page::{self, PageConfig};
+
+use desk::FakeDesk;
+
+#[tokio::main]
+async fn main() -> Result<(), Box<dyn std::error::Error>> {
+    let mut args = std::env::args().skip(1);
+    let port: u16 = args.next().map_or(Ok(8470), |p| p.parse())?;
+    let scene = args.next().unwrap_or_else(|| "ready".into());
+    let desk = FakeDesk::start(&scene).ok_or("there is no such scene")?;
+    let listener = tokio::net::TcpListener::bind(("127.0.0.1", port)).await?;
+    let bind: SocketAddr = listener.local_addr()?;
+    let operator_hash =
+        std::env::var("TWINKEEL_FAKE_PASSPHRASE").ok().map(|p| page::hash_passphrase(&p)).transpose()?;
+    let config = PageConfig { bind, names: vec![], operator_hash, session_key: [1; 32] };
+    let extra = Router::new()
+        .route("/fake/scene/{name}", get(scene_of))
+        .route("/fake/scenes", get(|| async { Json(scenes::NAMES) }))
+        .route("/fake/mute", get(|State(d): State<Arc<FakeDesk>>| async move { d.mute(true) }))
+        .route("/fake/unmute", get(|State(d): State<Arc<FakeDesk>>| async move { d.mute(false) }))
+        .route("/fake/acts", get(|State(d): State<Arc<FakeDesk>>| async move { Json(d.acts()) }))
+        .with_state(desk.clone());
+    println!("http://{bind}/");
+    page::serve(listener, page::router(desk, &config, extra)?, std::future::pending()).await?;
+    Ok(())
+}
+
+async fn scene_of(State(desk): State<Arc<FakeDesk>>, Path(name): Path<String>) -> StatusCode {
+    if desk.set_scene(&name) { StatusCode::NO_CONTENT } else { StatusCode::NOT_FOUND }
+}

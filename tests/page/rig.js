@@ -1,0 +1,79 @@
+// Starts the invented rig and a browser. The rig's binary is $FAKE_DESK, or built here.
+
+import { spawn, execFileSync } from "node:child_process";
+import { createServer } from "node:net";
+import { existsSync } from "node:fs";
+import { chromium } from "playwright-core";
+
+const HOME = new URL("../..", import.meta.url).pathname;
+
+/** Debian's Chromium, told to ask nothing of any other host. */
+export function browser() {
+  const executablePath = process.env.CHROMIUM ?? "/usr/bin/chromium";
+  if (!existsSync(executablePath)) throw new Error(`no browser at ${executablePath}: install Debian's package "chromium", or set CHROMIUM`);
+  return chromium.launch({
+    executablePath,
+    headless: true,
+    args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"],
+  });
+}
+
+function binary() {
+  if (process.env.FAKE_DESK) return process.env.FAKE_DESK;
+  const out = execFileSync("cargo", ["build", "-q", "-p", "twinkeel-supervisor", "--example", "fake_desk", "--message-format=json"], { cwd: HOME, maxBuffer: 1 << 28 });
+  const built = out.toString().split("\n").filter(Boolean).map((l) => JSON.parse(l)).find((m) => m.executable && m.target?.name === "fake_desk");
+  if (!built) throw new Error("cargo built no fake_desk");
+  return process.env.FAKE_DESK = built.executable;
+}
+
+/** A free port of this computer. */
+export function freePort() {
+  return new Promise((done, fail) => {
+    const s = createServer().listen(0, "127.0.0.1", () => {
+      const { port } = s.address();
+      s.close((e) => (e ? fail(e) : done(port)));
+    });
+  });
+}
+
+/** One running invented rig. */
+export class Rig {
+  constructor(port, env) {
+    this.port = port;
+    this.env = env;
+    this.url = `http://127.0.0.1:${port}`;
+  }
+
+  static async start(scene = "ready", env = {}) {
+    const rig = new Rig(await freePort(), env);
+    await rig.run(scene);
+    return rig;
+  }
+
+  async run(scene = "ready") {
+    this.child = spawn(binary(), [String(this.port), scene], { stdio: ["ignore", "pipe", "inherit"], env: { ...process.env, ...this.env } });
+    await new Promise((done, fail) => {
+      this.child.stdout.once("data", done);
+      this.child.once("exit", (code) => fail(new Error(`fake_desk ended with ${code}`)));
+    });
+  }
+
+  async get(path) {
+    const answer = await fetch(this.url + path);
+    if (!answer.ok) throw new Error(`${path}: ${answer.status}`);
+    return answer.status === 204 || !answer.headers.get("content-type")?.includes("json") ? null : answer.json();
+  }
+
+  scene(name) { return this.get(`/fake/scene/${name}`); }
+  acts() { return this.get("/fake/acts"); }
+
+  stop(signal = "SIGTERM") {
+    if (!this.child || this.child.exitCode !== null) return Promise.resolve();
+    const gone = new Promise((done) => this.child.once("exit", done));
+    this.child.removeAllListeners("exit");
+    this.child.once("exit", () => undefined);
+    const ended = new Promise((done) => this.child.once("close", done));
+    this.child.kill(signal);
+    return Promise.race([ended, gone]);
+  }
+}
