@@ -281,22 +281,20 @@ impl Brain {
     fn refresh(&mut self, now: MonoTime) {
         for (i, m) in self.machines.iter_mut().enumerate() {
             let mut e = m.evidence(now, &self.programme[i]);
-            let place = m.best_report(now).copied().and_then(|r| {
-                let (position, _) = m.position_now(&r, now);
-                Some((place_of(&self.setup, position)?, r))
-            });
-            e.place = place.map(|(value, _)| Reading { value, as_of: now, expires: now + Span::from_millis(500) });
-            if i == 0 {
-                e.offset = (e.heard != Heard::Never).then(|| offset_reading(Span::ZERO, Span::ZERO, now)).flatten();
-            } else if let Some((offset, bound, at)) = self.pairs[i].newest {
-                let fit = self.pairs[i].view(now);
-                let value = fit.map_or(offset, |f| f.offset);
-                // The judge wants this machine minus the reference.
-                e.offset = offset_reading(-value, bound, at);
-                e.drift = fit.and_then(|f| f.drift).map(|(d, _)| -d);
-            }
+            let place = m.best_report(now).and_then(|r| place_of(&self.setup, m.position_now(r, now).0));
+            e.place = place.map(|value| Reading { value, as_of: now, expires: now + Span::from_millis(500) });
             e.code_lost = m.code_lost(now).is_some() && e.transport.is_some_and(|t| t.value == TransportState::Rolling);
             self.evidence.machines[i] = e;
+        }
+        let Some((reference, others)) = self.machines.split_first() else { return };
+        self.evidence.machines[0].offset = offset_reading(Span::ZERO, Span::ZERO, now);
+        for (i, other) in (1..).zip(others) {
+            let (pair, e) = (&self.pairs[i], &mut self.evidence.machines[i]);
+            let Some((offset, bound, at)) = pair.current(reference, other, now) else { continue };
+            let fit = pair.view(now);
+            // The judge wants this machine minus the reference.
+            e.offset = offset_reading(-fit.map_or(offset, |f| f.offset), bound, at);
+            e.drift = fit.and_then(|f| f.drift).map(|(d, _)| -d);
         }
         self.evidence.supervisor.refused = self.refused();
     }

@@ -1,6 +1,6 @@
 //! One machine against the reference machine: their offset, its drift, and what line-up learnt of it.
 
-use base::{MonoTime, ShowPosition, SourceKind, Span, TransportState};
+use base::{MonoTime, PositionReport, SourceKind, Span, TransportState};
 use measure::offset::{OffsetConfig, OffsetTracker, OffsetView};
 
 use crate::machine::{MachineWatch, difference};
@@ -25,11 +25,16 @@ impl Pair {
         Pair { tracker: OffsetTracker::new(OffsetConfig::default()), by: None, newest: None }
     }
 
+    /// The newest offset, unless a machine has jumped, stopped or changed its code since: then nothing is known until both are
+    /// compared anew.
+    pub fn current(&self, reference: &MachineWatch, other: &MachineWatch, now: MonoTime) -> Option<(Span, Span, MonoTime)> {
+        let (source, r, o) = common(reference, other, now)?;
+        self.newest.filter(|_| self.by == Some((source, r.jumps, o.jumps)))
+    }
+
     /// Compares both machines now (fifty times a second). The most trusted source that rolls on both decides.
     pub fn compare(&mut self, reference: &MachineWatch, other: &MachineWatch, now: MonoTime) {
-        let rolling = |m: &MachineWatch, s| m.report(s, now).filter(|r| r.state == TransportState::Rolling).copied();
-        let found = PREFERENCE.iter().find_map(|s| Some((*s, rolling(reference, *s)?, rolling(other, *s)?)));
-        let Some((source, r, o)) = found else {
+        let Some((source, r, o)) = common(reference, other, now) else {
             // Nothing rolls on both: the next start begins a new stretch.
             if self.newest.is_some_and(|(_, _, at)| now - at > Span::from_millis(500)) {
                 self.restart();
@@ -69,10 +74,8 @@ impl Default for Pair {
     }
 }
 
-/// Time since 00:00:00:00 of a position, where it has one.
-pub fn since_midnight(p: ShowPosition) -> Option<Span> {
-    match p {
-        ShowPosition::Timecode { at, .. } => Some(at),
-        _ => None,
-    }
+/// The most trusted source that rolls on both, and what both say by it.
+fn common(a: &MachineWatch, b: &MachineWatch, now: MonoTime) -> Option<(SourceKind, PositionReport, PositionReport)> {
+    let rolling = |m: &MachineWatch, s| m.report(s, now).filter(|r| r.state == TransportState::Rolling).copied();
+    PREFERENCE.iter().find_map(|s| Some((*s, rolling(a, *s)?, rolling(b, *s)?)))
 }

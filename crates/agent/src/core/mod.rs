@@ -73,11 +73,15 @@ impl AgentCore {
 
     /// MIDI bytes, cut anywhere, stamped when they came (or by a driver that knows better).
     pub fn on_midi(&mut self, bytes: &[u8], at: MonoTime) {
-        let (triggers, news, stop) = (&self.triggers, &mut self.news, &mut self.stop);
+        let (triggers, news, stop, sound) = (&self.triggers, &mut self.news, &mut self.stop, &mut self.sound);
         let mut lost = 0;
         self.midi.on_bytes(bytes, at, &mut |heard| {
             let up = match heard {
                 code::Heard::Stopped { at } => {
+                    // The code in its sound ends with it: what still comes is the tail.
+                    if let Some(s) = sound {
+                        s.on_stopped(at);
+                    }
                     // A player that fails may send a stop: never more than a hint.
                     if stop.is_none_or(|(_, since)| at - since > Span::from_secs(1)) {
                         *stop = Some((StopCause::Player, at));

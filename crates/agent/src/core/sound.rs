@@ -26,6 +26,8 @@ const TOO_LOUD: Dbfs = Dbfs(-5.5);
 const DC: f64 = 0.3;
 /// The largest block taken in one piece; larger ones are cut.
 const CHUNK: usize = 512;
+/// A stop and the end of the code in the sound lie within this of each other: a buffer of each.
+const STOP_TAIL: Span = Span::from_millis(100);
 /// Blocks further apart than this many samples have lost some.
 const GAP: Samples = Samples(2.0);
 
@@ -93,6 +95,8 @@ struct Ltc {
     rate: Option<FrameRate>,
     /// Index of the first sample of the present block in the decoder's count.
     first: u64,
+    /// When a stop was last heard: code from before it is no new start.
+    stopped_at: Option<MonoTime>,
 }
 
 impl Sound {
@@ -116,6 +120,7 @@ impl Sound {
             line: PositionLine::new(LineConfig { expected_tick: FrameRate::F30.frames(1) }),
             rate: format.ltc_rate,
             first: 0,
+            stopped_at: None,
         });
         Sound {
             channels,
@@ -242,6 +247,14 @@ impl Sound {
         self.wrong = self.wrong_since.is_some_and(|t| now - t >= METER);
     }
 
+    /// The player said that it stops.
+    pub fn on_stopped(&mut self, at: MonoTime) {
+        if let Some(ltc) = &mut self.ltc {
+            ltc.line.on_stopped(at);
+            ltc.stopped_at = Some(at);
+        }
+    }
+
     /// The device or the feed went away.
     pub fn on_lost(&mut self, at: MonoTime) {
         self.lost = true;
@@ -308,7 +321,7 @@ impl Ltc {
             *to = *s;
             n += 1;
         }
-        let (line, known, first) = (&mut self.line, &mut self.rate, self.first);
+        let (line, known, first, stopped_at) = (&mut self.line, &mut self.rate, self.first, self.stopped_at);
         self.decoder.on_samples(&mono[..n], &mut |e| {
             if let LtcEvent::Frame(f) = e {
                 let frame_rate = f.timecode.rate();
@@ -319,7 +332,9 @@ impl Ltc {
                     _ => (f.end_sample, f.timecode.since_midnight() + frame_rate.frames(1)),
                 };
                 let when = at + Samples(edge - first as f64).at(rate);
-                line.on_tick(when, position);
+                if stopped_at.is_none_or(|t| when > t + STOP_TAIL) {
+                    line.on_tick(when, position);
+                }
             }
         });
         self.first += n as u64;

@@ -199,6 +199,7 @@ impl Desk {
         brain.settle(now, lateness, &mut self.actions);
         let mut actions = std::mem::take(&mut self.actions);
         for action in actions.drain(..) {
+            if std::env::var_os("DBG").is_some() { println!("{:?} {:?}", now - began, action); }
             note(&action, now - began, seen);
             match action {
                 Action::Changeover { to, .. } => {
