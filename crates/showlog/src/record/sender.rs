@@ -93,10 +93,11 @@ impl RecordSender {
     }
 
     /// Records an event; the id is what it will be called. Allocates: not for the watch thread, whose actions are made
-    /// into words elsewhere. A changeover marks an incident by itself.
+    /// into words elsewhere. A changeover's first stage (code `intent`)
+    /// marks an incident by itself.
     pub fn event(&self, event: Event) -> EventId {
         let sequence = self.shared.number();
-        let incident = (event.kind == EventKind::Changeover).then_some(event.at);
+        let incident = (event.kind == EventKind::Changeover && event.code == "intent").then_some(event.at);
         if self.shared.waiting.fetch_add(1, Ordering::Relaxed) >= MOST_WAITING {
             self.shared.waiting.fetch_sub(1, Ordering::Relaxed);
             self.shared.events_dropped.fetch_add(1, Ordering::Relaxed);
