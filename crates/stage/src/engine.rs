@@ -7,7 +7,7 @@
 
 use std::collections::VecDeque;
 
-use base::{Db, Hertz, MonoTime, Ppm, Span};
+use base::{Db, MonoTime, Ppm, Span};
 
 use crate::score::Score;
 use crate::seed::{self, Sequence};

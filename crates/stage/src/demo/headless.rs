@@ -1,5 +1,7 @@
 //! Plays a scenario without anybody at the page.
 
+use std::path::Path;
+
 use base::{Machine, Span};
 
 use super::outcome::{Run, Summary, last_look, meant};
@@ -60,14 +62,35 @@ pub fn run_headless(c: &DemoConfig, lasts: Option<Span>, say: &mut dyn FnMut(&st
     run.before = run.before.or_else(|| run.last.clone());
     let (shows, house) = (rig.layout.shows.clone(), rig.layout.house.clone());
     rig.end();
-    let summary = Summary::of(&c.scenario, c.seed, &run, &shows, &house);
+    let (summary, seen) = Summary::of(&c.scenario, c.seed, &run, &shows, &house);
     let path = c.out.join("summary.json");
     let text = serde_json::to_string_pretty(&summary).unwrap_or_default();
     std::fs::write(&path, text).map_err(DemoError::of(path.display()))?;
-    for miss in summary.unmet(&c.scenario) {
+    if let Err(why) = report(c, &shows) {
+        say(&format!("no report: {why}"));
+    }
+    for miss in c.scenario.expect.differences(&seen) {
         say(&format!("not as the scenario expects: {miss}"));
     }
     Ok(summary)
+}
+
+/// The report of the show, by the same command that a person would give.
+fn report(c: &DemoConfig, shows: &Path) -> Result<(), String> {
+    let page = c.out.join("report.html");
+    let made = std::process::Command::new(&c.program)
+        .args(["report", "last", "--shows"])
+        .arg(shows)
+        .arg("--html")
+        .arg(&page)
+        .stdin(std::process::Stdio::null())
+        .output()
+        .map_err(|e| e.to_string())?;
+    // Exit code 1 says that the show did not hold, which a scenario may well want.
+    if page.exists() && matches!(made.status.code(), Some(0 | 1)) {
+        return Ok(());
+    }
+    Err(String::from_utf8_lossy(&made.stderr).trim().to_owned())
 }
 
 /// The scenario's moments; in a run shorter than the scenario, what happens after the start is moved together so that all of it

@@ -12,7 +12,6 @@ mod outcome;
 mod panel;
 mod rig;
 mod tail;
-mod verdict;
 
 use std::path::PathBuf;
 

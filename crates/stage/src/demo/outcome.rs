@@ -8,7 +8,7 @@ use supervisor::snapshot::{Mode, Snapshot};
 
 use super::rig::DemoRig;
 use crate::house;
-use crate::scenario::Scenario;
+use crate::scenario::{Scenario, Seen, SeenAlarm, SeenChangeover};
 use crate::switch::HouseNote;
 
 /// The summary of a run. What did not happen is null.
@@ -89,8 +89,8 @@ pub struct Run {
 }
 
 impl Summary {
-    /// Puts it together after the rig has ended.
-    pub fn of(s: &Scenario, seed: u64, run: &Run, shows: &Path, recording: &Path) -> Summary {
+    /// Puts it together after the rig has ended, with what is to be held against the scenario's expectations.
+    pub fn of(s: &Scenario, seed: u64, run: &Run, shows: &Path, recording: &Path) -> (Summary, Seen) {
         let lines = read_lines(&shows.join("events.jsonl"));
         let seconds = |at: u64| (MonoTime::from_nanos(at) - run.began).secs_f64();
         let is = |l: &&Line, kind: &str, code: &str| l.kind == kind && l.code == code;
@@ -106,7 +106,34 @@ impl Summary {
         let ms = |s: Span| s.millis_f64();
         let offset = run.before.as_ref().and_then(|s| s.offsets.first());
         let bound = |s: &Snapshot| s.machines.iter().filter_map(|m| m.clock.bound).map(|b| b.0 * 1e3).reduce(f64::max);
-        Summary {
+        let since = |at: u64| MonoTime::from_nanos(at) - run.began;
+        let machine = |l: &Line| l.machine.as_deref().and_then(|m| m.chars().next()).and_then(Machine::from_letter);
+        let alarm = |l: &&Line| l.kind == "alarm" && l.detail["transition"] == "raised" && l.mono_ns >= run.began.nanos();
+        let seen = Seen {
+            fault: run.fault.map(|f| f - run.began),
+            changeovers: lines
+                .iter()
+                .filter(|l| is(l, "changeover", "sent"))
+                .zip(lines.iter().filter(|l| is(l, "changeover", "intent")))
+                .filter_map(|(sent, intent)| {
+                    let rule = intent.detail["rule"].as_str().unwrap_or_default().to_owned();
+                    let by_person = rule == "person";
+                    Some(SeenChangeover { at: since(sent.mono_ns), to: machine(intent)?, rule, by_person })
+                })
+                .collect(),
+            proposed: lines.iter().any(|l| is(&l, "proposal", "proposed")),
+            alarms: lines
+                .iter()
+                .filter(alarm)
+                .map(|l| SeenAlarm { at: since(l.mono_ns), code: l.code.clone(), machine: machine(l) })
+                .collect(),
+            gap: heard.map(|h| h.gap),
+            jump: heard.and_then(|h| h.jump),
+            on_air_at_end: run.last.as_ref().and_then(|s| s.on_air).map(|l| l.0),
+            latched_at_end: run.last.as_ref().map(|s| s.latched.is_some()),
+            real: true,
+        };
+        let summary = Summary {
             scenario: s.name.clone(),
             seed,
             fault_at_s: run.fault.map(|f| (f - run.began).secs_f64()),
@@ -118,7 +145,7 @@ impl Summary {
             false_changeovers: false_ones(s, run, &changeovers),
             alarms: lines
                 .iter()
-                .filter(|l| l.kind == "alarm" && l.detail["transition"] == "raised" && l.mono_ns >= run.began.nanos())
+                .filter(alarm)
                 .map(|l| AlarmRaised {
                     code: l.code.clone(),
                     priority: l.detail["priority"].as_str().unwrap_or_default().into(),
@@ -126,7 +153,7 @@ impl Summary {
                     machine: l.machine.clone(),
                 })
                 .collect(),
-            proposed: lines.iter().any(|l| is(&l, "proposal", "proposed")),
+            proposed: seen.proposed,
             on_air_at_end: run.last.as_ref().and_then(|s| s.on_air).map(|m| m.to_string()),
             mode_at_end: run.last.as_ref().map(|s| s.mode),
             latched_at_end: run.last.as_ref().map(|s| s.latched.is_some()),
@@ -134,7 +161,8 @@ impl Summary {
             drift_ppm: offset.and_then(|o| o.drift).map(|d| d.rate.0),
             clock_bound_us: run.before.as_ref().and_then(bound),
             drift_expected_ppm: s.rig.crystals[0].0 - s.rig.crystals[1].0,
-        }
+        };
+        (summary, seen)
     }
 }
 

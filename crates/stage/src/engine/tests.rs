@@ -1,5 +1,7 @@
 #![allow(clippy::unwrap_used)]
 
+use base::Hertz;
+
 use super::*;
 use crate::show::TIMECODE;
 

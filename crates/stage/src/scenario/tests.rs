@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use base::Span;
+use base::{Machine, Span};
 
 use super::*;
 

@@ -84,6 +84,9 @@ impl Expect {
             {
                 wrong.push(format!("a {what} of {m:?}, more than {l}"));
             }
+            if seen.real && limit.is_some() && measured.is_none() {
+                wrong.push(format!("the {what} could not be measured"));
+            }
         }
         if let Some(p) = self.proposed.filter(|p| *p != seen.proposed) {
             wrong.push(format!("{} proposal", if p { "no" } else { "a" }));
@@ -108,5 +111,57 @@ impl Expect {
             wrong.push(format!("latched at the end: {:?} instead of {l}", seen.latched_at_end));
         }
         wrong
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::scenario::builtin;
+
+    fn good() -> Seen {
+        let ms = Span::from_millis;
+        let alarm = |code: &str| SeenAlarm { at: ms(10_011), code: code.into(), machine: None };
+        Seen {
+            fault: Some(ms(10_000)),
+            changeovers: vec![SeenChangeover { at: ms(10_011), to: Machine::B, rule: "host-gone-silent".into(), by_person: false }],
+            proposed: false,
+            alarms: vec![alarm("host-silent"), alarm("changed-over")],
+            gap: Some(ms(13)),
+            jump: Some(ms(-3)),
+            on_air_at_end: Some(Machine::B),
+            latched_at_end: Some(true),
+            real: true,
+        }
+    }
+
+    #[test]
+    fn each_difference_is_told() {
+        let expect = builtin("on-air-power").unwrap().unwrap().expect;
+        assert_eq!(expect.differences(&good()), Vec::<String>::new());
+        let tells = |change: fn(&mut Seen), words: &str| {
+            let mut seen = good();
+            change(&mut seen);
+            let told = expect.differences(&seen);
+            assert!(told.iter().any(|t| t.contains(words)), "{words}: {told:?}");
+        };
+        tells(|s| s.changeovers.clear(), "0 changeovers by itself instead of 1");
+        tells(|s| s.changeovers[0].by_person = true, "0 changeovers by itself");
+        tells(|s| s.changeovers[0].to = Machine::A, "went to A instead of B");
+        tells(|s| s.changeovers[0].at = Span::from_millis(10_031), "later than 30ms");
+        tells(|s| s.changeovers[0].at = Span::from_millis(9_990), "before the fault");
+        tells(|s| s.gap = Some(Span::from_millis(41)), "a gap of");
+        tells(|s| s.gap = None, "the gap could not be measured");
+        tells(|s| s.jump = Some(Span::from_millis(-25)), "a jump of");
+        tells(|s| s.alarms.clear(), "no alarm host-silent");
+        tells(|s| s.alarms[0].code = "not-confirmed".into(), "an alarm not-confirmed");
+        tells(|s| s.on_air_at_end = Some(Machine::A), "on air at the end");
+        tells(|s| s.latched_at_end = Some(false), "latched at the end");
+        let mut virtual_run = good();
+        (virtual_run.real, virtual_run.gap) = (false, None);
+        assert!(expect.differences(&virtual_run).is_empty(), "virtual time measures no house");
+        let quiet = builtin("quiet-show").unwrap().unwrap().expect;
+        assert!(quiet.differences(&good()).iter().any(|t| t.starts_with("an alarm host-silent of")));
     }
 }
