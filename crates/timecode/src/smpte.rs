@@ -91,7 +91,7 @@ impl Timecode {
         if frame > max {
             return Err(TimecodeError::Frame { frame, max });
         }
-        if rate.is_drop() && frame < 2 && seconds == 0 && minutes % 10 != 0 {
+        if rate.is_drop() && frame < 2 && seconds == 0 && !minutes.is_multiple_of(10) {
             return Err(TimecodeError::Dropped(frame));
         }
         Ok(Timecode { rate, hours, minutes, seconds, frame })

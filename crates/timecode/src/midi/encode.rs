@@ -93,5 +93,5 @@ pub fn bend(channel: u8, value: i16) -> [u8; 3] {
 }
 
 fn status(kind: u8, channel: u8) -> u8 {
-    kind | channel.clamp(1, 16) - 1
+    kind | (channel.clamp(1, 16) - 1)
 }
