@@ -87,6 +87,7 @@ fn the_page_stands_alone() {
         let keep = std::path::Path::new(&keep);
         std::fs::create_dir_all(keep).unwrap();
         std::fs::write(keep.join("report.html"), &html).unwrap();
+        std::fs::copy(&made.show.path, keep.join("quay.showlog")).unwrap();
         std::fs::write(keep.join("report.json"), made.json()).unwrap();
         std::fs::write(keep.join("report.pdf"), made.pdf().unwrap()).unwrap();
         std::fs::write(keep.join("report.txt"), made.text()).unwrap();

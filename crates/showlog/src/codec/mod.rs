@@ -124,13 +124,13 @@ mod tests {
 
     pub(super) fn example(i: u64) -> Sample {
         let b = MachineSample {
-            fitness: if i % 7 == 0 { Fitness::Unfit } else { Fitness::Fit },
+            fitness: if i.is_multiple_of(7) { Fitness::Unfit } else { Fitness::Fit },
             heard: Heard::Well,
             transport: TransportState::Rolling,
             audio: AudioState::Sounding,
             paths_alive: 2,
             song: Some(3),
-            offset: (i % 11 != 0).then(|| Span::from_micros(3_000 + i as i64 * 7)),
+            offset: (!i.is_multiple_of(11)).then(|| Span::from_micros(3_000 + i as i64 * 7)),
             bound: Some(Span::from_micros(250)),
             drift: Some(Ppm(23.125)),
             peak: Some(Dbfs(-6.25)),

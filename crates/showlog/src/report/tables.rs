@@ -16,7 +16,7 @@ use crate::words::{MachineSample, Mode, Sample};
 /// Writes all tables into the folder, which is made when missing.
 pub(super) fn write(show: &ShowFile, r: &Report, dir: &Path) -> Result<(), ShowlogError> {
     std::fs::create_dir_all(dir).map_err(ShowlogError::file(dir))?;
-    let all: [(&str, &dyn Fn(&mut Table) -> csv::Result<()>); 8] = [
+    let all: [(&str, &Fill); 8] = [
         ("songs.csv", &|t| songs(r, t)),
         ("samples.csv", &|t| samples(show, r, t)),
         ("events.csv", &|t| events(show, t)),
@@ -36,6 +36,8 @@ pub(super) fn write(show: &ShowFile, r: &Report, dir: &Path) -> Result<(), Showl
 }
 
 type Table = Writer<std::fs::File>;
+/// Fills one table.
+type Fill<'f> = dyn Fn(&mut Table) -> csv::Result<()> + 'f;
 
 fn io(path: &Path, error: csv::Error) -> ShowlogError {
     let source = match error.into_kind() {
