@@ -61,6 +61,8 @@ fn the_changeover_is_a_timeline_and_the_verdict() {
     );
     assert_eq!((c.song, c.confirmed, c.evidence.len()), (Some(4), Some(true), 4));
     assert_eq!(r.refusals.len(), 1);
+    // Ten a second were handed in, so ten a second are its full rate.
+    assert!((599..=602).contains(&made.incident(1).unwrap().samples.len()));
     assert_eq!(r.alarms[0].code, "on-air-lost");
     assert!(!r.alarms[0].cleared && r.alarms[1].cleared);
     assert!(r.fixes.iter().any(|f| f.text.starts_with("Change B's MIDI cable")));
@@ -125,6 +127,7 @@ fn an_incident_is_drawn_at_full_rate() {
     assert_eq!(rows, incident.samples.len() + 1);
     assert!(made.incident(9).is_err());
     if let Ok(keep) = std::env::var("TWINKEEL_KEEP_REPORT") {
+        std::fs::create_dir_all(&keep).unwrap();
         std::fs::write(std::path::Path::new(&keep).join("incident.html"), html).unwrap();
     }
 }
@@ -136,7 +139,9 @@ fn json_has_units_in_its_names_and_null_for_the_unknown() {
     assert_eq!(v["schema"], 1);
     assert_eq!(v["verdict"]["held"], "by-changeover");
     assert_eq!(v["changeovers"][0]["verdict_after_ms"], 13.4);
-    assert_eq!(v["songs"][4]["pairs"][0]["machine"], 1);
+    assert_eq!(v["songs"][4]["pairs"][0]["machine"], "B");
+    assert_eq!(v["changeovers"][0]["from"], "A");
+    assert_eq!(v["show"]["id"], "07".repeat(16));
     assert!(v["show"]["baseline_ms"].is_null());
 }
 

@@ -116,7 +116,8 @@ impl FullLane {
         while self.ring.front().is_some_and(|c| now.since(c.last) > self.around && (c.written || !self.wants(c))) {
             self.ring.pop_front();
         }
-        if self.wanted.is_some_and(|(_, to)| now.since(to) > self.around) {
+        // A writer that lags has not yet put down what was wanted.
+        if self.wanted.is_some_and(|(_, to)| now.since(to) > self.around) && !self.has_news() {
             self.wanted = None;
         }
     }

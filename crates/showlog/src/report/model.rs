@@ -53,8 +53,10 @@ pub struct Report {
 #[derive(Clone, Debug, Serialize)]
 pub struct Head {
     /// Its id.
+    #[serde(serialize_with = "units::id")]
     pub id: ShowId,
     /// Its rig.
+    #[serde(serialize_with = "units::id")]
     pub rig: RigId,
     /// Its title.
     pub title: String,
@@ -94,10 +96,12 @@ pub struct Head {
 #[derive(Clone, Debug, Serialize)]
 pub struct MachineHead {
     /// Its letter.
+    #[serde(serialize_with = "units::letter")]
     pub machine: Machine,
     /// Its name.
     pub name: String,
     /// The computer.
+    #[serde(serialize_with = "units::id")]
     pub id: MachineId,
 }
 
@@ -188,6 +192,7 @@ pub struct SongReport {
 #[derive(Clone, Debug, Serialize)]
 pub struct PairReport {
     /// The machine.
+    #[serde(serialize_with = "units::letter")]
     pub machine: Machine,
     /// The offset (A minus this machine) in the first second: its median.
     #[serde(rename = "start_skew_ms", serialize_with = "units::opt_millis")]
@@ -257,6 +262,7 @@ pub struct Gap {
     #[serde(rename = "to_s", serialize_with = "units::seconds")]
     pub to: Span,
     /// The machine that was nearest to it.
+    #[serde(serialize_with = "units::opt_letter")]
     pub machine: Option<Machine>,
     /// What it was instead.
     pub fitness: Fitness,
@@ -287,6 +293,7 @@ pub struct TakeoverReport {
 #[derive(Clone, Debug, Serialize)]
 pub struct DropoutReport {
     /// The machine.
+    #[serde(serialize_with = "units::letter")]
     pub machine: Machine,
     /// From.
     #[serde(rename = "from_s", serialize_with = "units::seconds")]
@@ -314,8 +321,10 @@ pub struct ChangeoverReport {
     /// Index into `songs`.
     pub song: Option<usize>,
     /// The machine taken off.
+    #[serde(serialize_with = "units::opt_letter")]
     pub from: Option<Machine>,
     /// The machine put on air.
+    #[serde(serialize_with = "units::letter")]
     pub to: Machine,
     /// Why, in a sentence.
     pub why: String,
@@ -383,6 +392,7 @@ pub struct AlarmReport {
     /// The alarm.
     pub code: String,
     /// About.
+    #[serde(serialize_with = "units::opt_letter")]
     pub machine: Option<Machine>,
     /// The highest priority it had.
     pub priority: Priority,
@@ -425,6 +435,7 @@ pub struct Line {
     /// Index into `songs`.
     pub song: Option<usize>,
     /// About.
+    #[serde(serialize_with = "units::opt_letter")]
     pub machine: Option<Machine>,
     /// Its code.
     pub code: String,

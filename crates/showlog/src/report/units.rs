@@ -1,6 +1,6 @@
 //! Numbers as people and as JSON read them.
 
-use base::{Ppm, Span, WallTime};
+use base::{Machine, Ppm, Span, WallTime};
 use serde::Serializer;
 
 use crate::words::civil;
@@ -35,6 +35,22 @@ pub(super) fn ppm<S: Serializer>(p: &Ppm, to: S) -> Result<S::Ok, S::Error> {
 pub(super) fn opt_wall<S: Serializer>(w: &Option<WallTime>, to: S) -> Result<S::Ok, S::Error> {
     match w {
         Some(w) => to.serialize_str(&rfc3339(*w)),
+        None => to.serialize_none(),
+    }
+}
+
+/// An id in JSON: hexadecimal digits.
+pub(super) fn id<S: Serializer>(id: &impl std::fmt::Display, to: S) -> Result<S::Ok, S::Error> {
+    to.collect_str(id)
+}
+/// A machine in JSON: its letter.
+pub(super) fn letter<S: Serializer>(m: &Machine, to: S) -> Result<S::Ok, S::Error> {
+    to.collect_str(m)
+}
+/// A machine in JSON, or null.
+pub(super) fn opt_letter<S: Serializer>(m: &Option<Machine>, to: S) -> Result<S::Ok, S::Error> {
+    match m {
+        Some(m) => letter(m, to),
         None => to.serialize_none(),
     }
 }
