@@ -108,6 +108,7 @@ impl Smf {
     /// # Errors
     /// When it is no such file, was cut short, or is of format 2.
     pub fn parse(bytes: &[u8]) -> Result<Smf, SmfError> {
+        let bytes = unwrapped(bytes)?;
         check_chunks(bytes)?;
         let (header, tracks) = midly::parse(bytes).map_err(|e| SmfError::NotSmf(e.to_string()))?;
         if header.format == Format::Sequential {
@@ -172,11 +173,31 @@ impl Smf {
     }
 }
 
-/// Walks the chunks by their lengths: all there, none beyond the end. (A RIFF wrapper is left to `midly`.)
-fn check_chunks(bytes: &[u8]) -> Result<(), SmfError> {
-    if bytes.starts_with(b"RIFF") {
-        return Ok(());
+/// Some files come in a RIFF wrapper: `RIFF`, length, `RMID`, then chunks of which `data` is the file (lengths little-endian).
+fn unwrapped(bytes: &[u8]) -> Result<&[u8], SmfError> {
+    if !bytes.starts_with(b"RIFF") {
+        return Ok(bytes);
     }
+    let wrong = || SmfError::NotSmf("it is a RIFF file without MIDI data".into());
+    if bytes.get(8..12) != Some(b"RMID") {
+        return Err(wrong());
+    }
+    let mut at = 12usize;
+    loop {
+        let header = bytes.get(at..at.saturating_add(8)).ok_or_else(wrong)?;
+        let length = u32::from_le_bytes([header[4], header[5], header[6], header[7]]);
+        let content = &bytes[at + 8..];
+        if &header[..4] == b"data" {
+            let left = content.len();
+            return content.get(..length as usize).ok_or(SmfError::CutShort { at, claimed: length, left });
+        }
+        // Chunks are padded to whole words.
+        at = at.saturating_add(8).saturating_add(length as usize + (length as usize & 1));
+    }
+}
+
+/// Walks the chunks by their lengths: all there, none beyond the end.
+fn check_chunks(bytes: &[u8]) -> Result<(), SmfError> {
     let (mut at, mut announced, mut found) = (0, None, 0);
     while let Some((id, length)) = chunk_header(bytes, at) {
         if at == 0 && id != b"MThd" {
@@ -187,6 +208,10 @@ fn check_chunks(bytes: &[u8]) -> Result<(), SmfError> {
             return Err(SmfError::CutShort { at, claimed: length, left });
         }
         match id {
+            // -128 frames a second: `midly` would negate it, which does not go.
+            b"MThd" if bytes.get(at + 12) == Some(&0x80) => {
+                return Err(SmfError::NotSmf(format!("byte {}: no such frame rate", at + 12)));
+            }
             b"MThd" if announced.is_none() => {
                 announced = bytes.get(at + 10..at + 12).map(|n| u16::from_be_bytes([n[0], n[1]]));
             }

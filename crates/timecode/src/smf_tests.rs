@@ -86,8 +86,22 @@ fn smpte_division() {
 }
 
 #[test]
+fn a_riff_wrapper_is_opened() {
+    let t = track(&[&[0x87, 0x68, 0xFF, 0x06, 1, b'a'], END]);
+    let inner = file(0, 500, &[&t]);
+    let mut f = b"RIFF\0\0\0\0RMIDjunk\x03\0\0\0abc\0data".to_vec();
+    f.extend((inner.len() as u32).to_le_bytes());
+    f.extend(&inner);
+    assert_eq!(Smf::parse(&f).unwrap().length(), Span::from_secs(1));
+    f.pop();
+    assert!(matches!(Smf::parse(&f), Err(SmfError::CutShort { .. })));
+    assert!(matches!(Smf::parse(b"RIFF\0\0\0\0WAVEfmt "), Err(SmfError::NotSmf(_))));
+}
+
+#[test]
 fn what_is_wrong_is_said() {
     let t = track(&[END]);
+    assert!(matches!(Smf::parse(&file(0, 0x8001, &[&t])), Err(SmfError::NotSmf(_))));
     assert_eq!(Smf::parse(&file(2, 96, &[&t])), Err(SmfError::Patterns));
     assert_eq!(Smf::parse(&file(0, 0, &[&t])), Err(SmfError::NoDivision));
     assert!(matches!(Smf::parse(b""), Err(SmfError::NotSmf(_))));

@@ -99,7 +99,8 @@ impl TempoMap {
         let Some(&last) = self.meters.last() else { return };
         let tick = tick.max(last.tick);
         let bar = self.ticks_per_bar(&last);
-        let bars = last.bars + (f64::ceil((tick - last.tick) as f64 / bar - 1e-9)).max(0.0) as u64;
+        let begun = f64::ceil((tick - last.tick) as f64 / bar - 1e-9).max(0.0);
+        let bars = last.bars.saturating_add(begun as u64);
         if last.tick == tick {
             self.meters.pop();
         }
@@ -163,7 +164,7 @@ impl TempoMap {
         let bars = (beats / f64::from(m.numerator)).floor();
         let beat = beats - bars * f64::from(m.numerator);
         Some(BarBeat {
-            bar: (m.bars as f64 + bars) as u32 + 1,
+            bar: ((m.bars as f64 + bars) as u32).saturating_add(1),
             beat: (beat.floor() as u32).min(u32::from(m.numerator) - 1) + 1,
             fraction: beat - beat.floor(),
         })

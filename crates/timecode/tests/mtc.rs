@@ -196,6 +196,30 @@ fn code_that_stops_has_stalled_within_three_quarter_frames() {
     }
 }
 
+/// From double to half speed at once a gap of four quarter frames is a stall at first sight; the next piece says that it was none.
+#[test]
+fn a_step_of_speed_keeps_the_lock() {
+    for (before, after) in [(1.0, 2.0), (2.0, 1.0), (1.0, 0.5), (0.5, 1.0), (0.5, 2.0), (2.0, 0.5)] {
+        let start = Timecode::new(FrameRate::F30, 1, 0, 0, 0).unwrap();
+        let mut stream = code(start, Direction::Forward, before, 100);
+        let tail = code(start.plus(25), Direction::Forward, after, 100);
+        let end = stream[99].t + 1.0 / 120.0 / after;
+        // The same sequence of pieces goes on.
+        let mut encoder = MtcEncoder::new(start, Direction::Forward);
+        for _ in 0..100 {
+            encoder.next_message();
+        }
+        for s in tail {
+            stream.push(Sent { t: s.t + end, bytes: encoder.next_message().to_vec(), truth: s.truth });
+        }
+        let events = read(&stream);
+        assert_true(&stream, &events);
+        assert_eq!(positions(&events).len(), 193, "{before} to {after}");
+        let stalls = transports(&events).len();
+        assert!(stalls <= usize::from(before / after > 3.0), "{before} to {after}: {stalls}");
+    }
+}
+
 #[test]
 fn a_pause_is_a_stall_and_going_on_no_jump() {
     let start = Timecode::new(FrameRate::F25, 1, 0, 0, 0).unwrap();

@@ -106,6 +106,14 @@ impl Cadence {
         self.n = self.n.min(4);
     }
 
+    /// A tick came in so late that the stream seemed to have ceased: taken for a slower speed, until the next ticks tell.
+    pub(crate) fn slowed(&mut self, at: MonoTime) {
+        let interval = nanos(at - self.last);
+        self.rephase(at);
+        self.period = interval.clamp(self.limits.0, self.limits.1);
+        self.n = 2;
+    }
+
     /// A tick came in, `steps` after the last. Whether the speed was found to have been changed at once.
     #[inline]
     pub(crate) fn on_tick(&mut self, at: MonoTime, steps: u32) -> bool {

@@ -63,10 +63,8 @@ impl ClockReader {
         }
         Some(match &self.cadence {
             None => self.since + Span::from_nanos((self.stall_after * SLOW) as i64),
-            Some(c) if self.fresh && self.since > c.last() => {
-                self.since + (c.silent_after(self.stall_after) - c.last())
-            }
-            Some(c) => c.silent_after(self.stall_after),
+            // Counted from the last clock, or from the start if that came after it.
+            Some(c) => self.since.max(c.last()) + (c.silent_after(self.stall_after) - c.last()),
         })
     }
 
@@ -86,9 +84,7 @@ impl ClockReader {
     }
 
     pub(crate) fn on_continue(&mut self, at: MonoTime, sink: &mut impl FnMut(MidiEvent)) {
-        if !self.playing {
-            self.go_to(self.next, at);
-        }
+        self.go_to(self.next, at);
         self.play();
         sink(self.told(at, TransportEvent::Continue, self.next));
     }

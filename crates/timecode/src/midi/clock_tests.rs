@@ -122,6 +122,17 @@ fn clock_that_ceases_while_playing_has_stalled() {
     r.t += 100.0;
     r.send(&[0xFE]);
     assert_eq!(r.told().len(), 3, "stopped is not stalled");
+    // Told to go on after a stall: the time starts to run again with that.
+    let mut r = Rig::new();
+    r.send(&[START]);
+    r.clocks(30, 120.0);
+    r.t += 1.0;
+    r.send(&[CONTINUE]);
+    r.send(&[0xFE]);
+    assert_eq!(r.told(), [(Start, 0), (Stall, 29), (Continue, 30)]);
+    r.t += 1.0;
+    r.send(&[0xFE]);
+    assert_eq!(r.told()[3], (Stall, 29));
     // Started, and no clock comes at all.
     let mut r = Rig::new();
     r.send(&[START]);

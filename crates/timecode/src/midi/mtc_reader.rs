@@ -168,7 +168,8 @@ impl MtcReader {
         let clump = lock.cadence.clump();
         let in_time = |d: u8| (lock.cadence.elapsed(at) - f64::from(d)).abs() <= TOLERANCE + clump;
         let steps = match d {
-            1 if !lock.stalled => 1,
+            // Late as it is, it is nearer to the next piece than to the one eight further on: slower code, or a short pause.
+            1 if !lock.stalled || lock.cadence.elapsed(at) < 5.0 => 1,
             2..=6 if in_time(d) => d,
             // The same piece again: sent twice, unless the time of seven lost ones went by.
             0 if gap < 4.0 + clump => return,
@@ -205,7 +206,11 @@ impl MtcReader {
             self.try_lock(at, sink);
             return;
         }
-        lock.cadence.on_tick(at, u32::from(steps));
+        if lock.stalled && steps == 1 {
+            lock.cadence.slowed(at);
+        } else {
+            lock.cadence.on_tick(at, u32::from(steps));
+        }
         lock.stalled = false;
         lock.cued = false;
         let position = lock.position(at);
