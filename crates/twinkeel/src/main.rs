@@ -6,7 +6,9 @@ mod client;
 mod devices;
 mod init;
 mod inspect;
+mod report_cmd;
 mod run;
+mod shows_cmd;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -41,6 +43,10 @@ enum Command {
     Changeover(client::ChangeoverArgs),
     /// Releases the latch after a changeover.
     Release(client::ReleaseArgs),
+    /// Makes the report of a show.
+    Report(report_cmd::ReportArgs),
+    /// Lists, labels, exports and prunes the records of shows.
+    Shows(shows_cmd::ShowsArgs),
     /// Lists the MIDI ports and audio devices of this computer.
     Devices(devices::DevicesArgs),
     /// Examines a recording with the live path's own code.
@@ -56,8 +62,16 @@ enum Command {
 
 #[derive(Subcommand)]
 enum Inspect {
+    /// The failure detector over a record of beats.
+    Beats(inspect::beats::BeatsArgs),
+    /// Another machine's clock against ours, from a record of exchanges.
+    Clock(inspect::clock::ClockArgs),
+    /// Drift, steps and stability of a record of offsets.
+    Drift(inspect::drift::DriftArgs),
     /// Linear timecode in a WAV file.
     Ltc(inspect::ltc::LtcArgs),
+    /// Captured MIDI bytes, or a Standard MIDI File.
+    Midi(inspect::midi::MidiArgs),
 }
 
 #[derive(clap::Args)]
@@ -77,6 +91,8 @@ fn main() -> ExitCode {
         Command::Status(a) => client::status(&a),
         Command::Changeover(a) => client::changeover(&a),
         Command::Release(a) => client::release(&a),
+        Command::Report(a) => report_cmd::run(&a),
+        Command::Shows(a) => shows_cmd::run(&a),
         Command::Devices(a) => devices::run(&a),
         Command::Inspect(i) => inspected(i),
         Command::Generate(a) => generate(&a),
@@ -87,7 +103,11 @@ fn main() -> ExitCode {
 fn inspected(i: Inspect) -> ExitCode {
     let mut out = std::io::BufWriter::new(std::io::stdout().lock());
     let result: Result<Outcome, InspectError> = match i {
+        Inspect::Beats(a) => inspect::beats::run(&a, &mut out),
+        Inspect::Clock(a) => inspect::clock::run(&a, &mut out),
+        Inspect::Drift(a) => inspect::drift::run(&a, &mut out),
         Inspect::Ltc(a) => inspect::ltc::run(&a, &mut out),
+        Inspect::Midi(a) => inspect::midi::run(&a, &mut out),
     };
     let flushed = out.flush();
     match result {

@@ -8,10 +8,11 @@ use core::net::SocketAddr;
 
 use arrayvec::ArrayVec;
 use base::ids::MAX_MACHINES;
-use base::{Dbfs, Heard, Machine, MonoTime, Reading, ShowPosition, Span, SwitchView, TransportState};
-use rig::{Act, ActAnswer, Actions, Judge, Memory, Place, RigEvidence};
+use base::{Dbfs, Machine, MonoTime, Reading, ShowPosition, Span, SwitchView, TransportState};
+use rig::{Act, ActAnswer, Actions, ChannelTrouble, Judge, Memory, Place, RigEvidence};
 use wire::{BeatReply, MAX_BEAT, Session};
 
+use crate::channels::ChannelBook;
 use crate::machine::{MAX_PATHS, MachineWatch, PerMachine, offset_reading};
 use crate::pair::Pair;
 use crate::setup::Setup;
@@ -46,6 +47,7 @@ pub struct Brain {
     setup: Setup,
     machines: ArrayVec<MachineWatch, MAX_MACHINES>,
     pairs: ArrayVec<Pair, MAX_MACHINES>,
+    books: ArrayVec<ChannelBook, MAX_MACHINES>,
     programme: PerMachine<[bool; wire::beat::MAX_LEVELS]>,
     judge: Judge,
     evidence: RigEvidence,
@@ -65,6 +67,7 @@ impl Brain {
         evidence.switch.has_tap = setup.has_tap;
         Brain {
             pairs: machines.iter().map(|_| Pair::new()).collect(),
+            books: machines.iter().map(|_| ChannelBook::default()).collect(),
             machines,
             programme: [[true; wire::beat::MAX_LEVELS]; MAX_MACHINES],
             judge: Judge::new(setup.rig, memory, now),
@@ -147,6 +150,7 @@ impl Brain {
     pub fn on_tap(&mut self, report: TapReport) {
         self.tap = Some(report);
         let s = &mut self.evidence.switch;
+        s.tap_alive = Some(report.at);
         if report.last_sound.is_some() {
             s.tap_last_sound = report.last_sound;
         }
@@ -275,6 +279,28 @@ impl Brain {
                 pair.compare(reference, other, now);
             }
         }
+        self.compare_channels(now);
+    }
+
+    /// Each machine's channels against its twin's: the first other machine that rolls in step with it.
+    fn compare_channels(&mut self, now: MonoTime) {
+        for (m, book) in self.machines.iter().zip(&mut self.books) {
+            if let Some((beat, _)) = &m.newest {
+                book.on_beat(beat);
+            }
+        }
+        let in_step = |i: usize| {
+            let pair = &self.pairs[i];
+            let current = pair.current(&self.machines[0], &self.machines[i], now);
+            current.is_some_and(|(offset, ..)| offset.abs() <= self.setup.rig.limits.in_step)
+        };
+        let Some(twin) = (1..self.machines.len()).find(|i| in_step(*i)) else {
+            self.books.iter_mut().for_each(ChannelBook::rest);
+            return;
+        };
+        let (first, rest) = self.books.split_at_mut(1);
+        first[0].compare(&rest[twin - 1], &self.programme[0], now);
+        rest[twin - 1].compare(&first[0], &self.programme[twin], now);
     }
 
     /// Brings the evidence up to `now`.
@@ -284,6 +310,9 @@ impl Brain {
             let place = m.best_report(now).and_then(|r| place_of(&self.setup, m.position_now(r, now).0));
             e.place = place.map(|value| Reading { value, as_of: now, expires: now + Span::from_millis(500) });
             e.code_lost = m.code_lost(now).is_some() && e.transport.is_some_and(|t| t.value == TransportState::Rolling);
+            if e.channels == ChannelTrouble::None {
+                e.channels = self.books[i].trouble;
+            }
             self.evidence.machines[i] = e;
         }
         let Some((reference, others)) = self.machines.split_first() else { return };

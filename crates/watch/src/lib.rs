@@ -2,6 +2,7 @@
 //! simulated ones in virtual time; neither can tell.
 
 pub mod brain;
+mod channels;
 pub mod machine;
 pub mod pair;
 pub mod paths;

@@ -270,7 +270,7 @@ impl MachineWatch {
         e.level = programme_level(beat, programme);
         e.channels = if beat.sources.has(wire::SourceFlags::OTHER_DEVICE) {
             rig::ChannelTrouble::DeviceFellBack
-        } else if beat.sources.has(wire::SourceFlags::FORMAT_CHANGED) {
+        } else if beat.sources.has(wire::SourceFlags::FORMAT_CHANGED) || self.plays_at_another_rate(now) {
             rig::ChannelTrouble::RateDiffers
         } else {
             rig::ChannelTrouble::None
@@ -309,6 +309,13 @@ impl MachineWatch {
             _ => best.last_heard.to_local(clock.offset),
         };
         Some((best.state, since))
+    }
+
+    /// Material of 44.1 kHz played at 48 kHz, or the other way round, runs at 48/44.1 or 44.1/48 of its speed, code and all.
+    fn plays_at_another_rate(&self, now: MonoTime) -> bool {
+        let speed = |r: &PositionReport| 1.0 + f64::from(r.speed_ppb) * 1e-9;
+        let rolling = self.best_report(now).filter(|r| r.state == TransportState::Rolling).map(speed);
+        rolling.is_some_and(|v| [48.0 / 44.1, 44.1 / 48.0].iter().any(|flip| (v / flip - 1.0).abs() < 0.005))
     }
 
     /// A source whose code has ceased for a while though another one rolls on: the code is gone, the show is not.
