@@ -158,9 +158,12 @@ fn any_address(to: std::net::SocketAddr) -> std::net::SocketAddr {
 
 fn relative_feed(s: &settings::agent::Source, beside: &impl Fn(&Path) -> PathBuf) -> settings::agent::Source {
     match s {
-        settings::agent::Source::Feed { socket, timecode, rate, pilot } => {
-            settings::agent::Source::Feed { socket: beside(socket), timecode: timecode.clone(), rate: *rate, pilot: *pilot }
-        }
+        settings::agent::Source::Feed { socket, timecode, rate, pilot } => settings::agent::Source::Feed {
+            socket: beside(socket),
+            timecode: timecode.clone(),
+            rate: *rate,
+            pilot: *pilot,
+        },
         other => other.clone(),
     }
 }

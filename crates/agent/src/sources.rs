@@ -25,7 +25,11 @@ pub fn start(sources: &[Source], desk: &NewsDesk) -> std::io::Result<()> {
         desk.tell(News::Source { flag: wanted, on: true });
         match s {
             Source::Feed { socket, timecode, rate, pilot } => {
-                feed::start(socket, feed::Wanted { timecode: timecode.clone(), rate: *rate, pilot: *pilot }, desk.clone())?;
+                feed::start(
+                    socket,
+                    feed::Wanted { timecode: timecode.clone(), rate: *rate, pilot: *pilot },
+                    desk.clone(),
+                )?;
             }
             Source::Osc { listen, from } => osc::start(*listen, *from, desk.clone())?,
             Source::Midi { port, host } => device::start_midi(port.clone(), host.clone(), desk.clone())?,

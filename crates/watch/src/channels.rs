@@ -93,7 +93,9 @@ mod tests {
     fn run(ours: &[f64], theirs: &[f64]) -> ChannelTrouble {
         let beat = |levels: &[f64]| {
             let mut b = Beat::default();
-            b.levels.extend(levels.iter().map(|l| ChannelLevel { rms: CentiDbfs::from(Dbfs(*l)), ..ChannelLevel::default() }));
+            b.levels.extend(
+                levels.iter().map(|l| ChannelLevel { rms: CentiDbfs::from(Dbfs(*l)), ..ChannelLevel::default() }),
+            );
             b
         };
         let (mut a, mut b) = (ChannelBook::default(), ChannelBook::default());
@@ -110,7 +112,11 @@ mod tests {
     #[test]
     fn twins_that_sound_alike_are_well() {
         assert_eq!(run(&[-20.0, -21.0, -30.0], &[-20.5, -21.0, -31.0]), ChannelTrouble::None);
-        assert_eq!(run(&[NONE, NONE, NONE], &[-20.5, -21.0, -31.0]), ChannelTrouble::None, "all silent is another matter");
+        assert_eq!(
+            run(&[NONE, NONE, NONE], &[-20.5, -21.0, -31.0]),
+            ChannelTrouble::None,
+            "all silent is another matter"
+        );
     }
 
     #[test]

@@ -27,7 +27,12 @@ impl Pair {
 
     /// The newest offset, unless a machine has jumped, stopped or changed its code since: then nothing is known until both are
     /// compared anew.
-    pub fn current(&self, reference: &MachineWatch, other: &MachineWatch, now: MonoTime) -> Option<(Span, Span, MonoTime)> {
+    pub fn current(
+        &self,
+        reference: &MachineWatch,
+        other: &MachineWatch,
+        now: MonoTime,
+    ) -> Option<(Span, Span, MonoTime)> {
         let (source, r, o) = common(reference, other, now)?;
         self.newest.filter(|_| self.by == Some((source, r.jumps, o.jumps)))
     }

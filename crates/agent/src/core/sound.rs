@@ -1,6 +1,8 @@
 //! What a machine sounds like: meters, LTC on one channel, and whether the sound is there, wrong, silent or has ceased.
 
-use base::{AudioState, Dbfs, FrameRate, Hertz, MonoTime, RemoteTime, Samples, ShowPosition, SourceKind, Span, TransportState};
+use base::{
+    AudioState, Dbfs, FrameRate, Hertz, MonoTime, RemoteTime, Samples, ShowPosition, SourceKind, Span, TransportState,
+};
 use measure::levels::{ChannelMeter, ChannelReading};
 use measure::line::{LineConfig, PositionLine};
 use timecode::ltc::{LtcDecoder, LtcEvent};
