@@ -36,6 +36,12 @@ export function freePort() {
   });
 }
 
+/** @type {Set<Rig>} */
+const running = new Set();
+
+/** Ends every rig that is still there, also those of failed tests. */
+export const stopAll = () => Promise.all([...running].map((r) => r.stop("SIGKILL")));
+
 /** One running invented rig. */
 export class Rig {
   constructor(port, env) {
@@ -51,9 +57,15 @@ export class Rig {
   }
 
   async run(scene = "ready") {
+    running.add(this);
     this.child = spawn(binary(), [String(this.port), scene], { stdio: ["ignore", "pipe", "inherit"], env: { ...process.env, ...this.env } });
     await new Promise((done, fail) => {
-      this.child.stdout.once("data", done);
+      this.child.stdout.once("data", (line) => {
+        // The same hash after a restart, as a configuration would keep it.
+        const hash = /hash (\S+)/.exec(String(line));
+        if (hash) this.env = { TWINKEEL_FAKE_HASH: hash[1] };
+        done();
+      });
       this.child.once("exit", (code) => fail(new Error(`fake_desk ended with ${code}`)));
     });
   }
@@ -67,13 +79,12 @@ export class Rig {
   scene(name) { return this.get(`/fake/scene/${name}`); }
   acts() { return this.get("/fake/acts"); }
 
-  stop(signal = "SIGTERM") {
-    if (!this.child || this.child.exitCode !== null) return Promise.resolve();
-    const gone = new Promise((done) => this.child.once("exit", done));
-    this.child.removeAllListeners("exit");
-    this.child.once("exit", () => undefined);
-    const ended = new Promise((done) => this.child.once("close", done));
-    this.child.kill(signal);
-    return Promise.race([ended, gone]);
+  async stop(signal = "SIGTERM") {
+    running.delete(this);
+    const { child } = this;
+    if (!child || child.exitCode !== null || child.signalCode !== null) return;
+    const gone = new Promise((done) => child.once("exit", done));
+    child.kill(signal);
+    await gone;
   }
 }

@@ -22,7 +22,7 @@ const MODES = /** @type {const} */ ([
 
 /** @param {import("./link.js").Link} link */
 export function control(link) {
-  /** @type {{to: string, until: number} | null} */
+  /** The second step of a forced changeover, and whether it is open because the page or because the supervisor said no. @type {{to: string, until: number, refused: boolean} | null} */
   let armed = null;
   /** @type {{to: string, since: number} | null} */
   let awaiting = null;
@@ -30,6 +30,12 @@ export function control(link) {
   const tell = (/** @type {string} */ tone, /** @type {string} */ text) => {
     mark(byId("said"), "data-tone", tone);
     say(byId("said"), text);
+  };
+
+  const takeoverTo = (/** @type {string} */ to) => link.snapshot?.takeovers.find((t) => t.to === to);
+  const disarm = () => {
+    armed = null;
+    tell("neutral", "");
   };
 
   /** @param {Record<string, unknown>} what */
@@ -41,7 +47,7 @@ export function control(link) {
     else tell("neutral", text);
     if (what.act !== "changeover") return;
     const to = String(what.to);
-    armed = outcome === "refused" && can_force && !what.forced ? { to, until: performance.now() + ARMED_FOR_MS } : null;
+    armed = outcome === "refused" && can_force && !what.forced ? { to, until: performance.now() + ARMED_FOR_MS, refused: true } : null;
     if (outcome === "asked" || outcome === "done") {
       awaiting = { to, since: performance.now() };
       confirm();
@@ -65,7 +71,8 @@ export function control(link) {
   const refresh = () => {
     const s = link.snapshot;
     if (!s) return;
-    if (armed && performance.now() > armed.until) armed = null;
+    // No longer needed when it would go without force.
+    if (armed && (performance.now() > armed.until || (!armed.refused && takeoverTo(armed.to)?.possible !== false))) disarm();
     keyed(byId("holds"), s.takeovers, (t) => t.to, make, update);
     const reader = rights.operator === false;
     show(byId("holds"), !reader);
@@ -82,8 +89,7 @@ export function control(link) {
       el("span", { class: "fill" }), el("span", { class: "shape" }), el("span", { class: "words" }));
     const leave = el("button", { type: "button", class: "quiet", hidden: true }, "Leave it");
     const node = el("div", { class: "takeover" }, button, el("p", { class: "cost", id: `cost-${t.to}` }), leave);
-    const takeover = () => link.snapshot?.takeovers.find((x) => x.to === t.to) ?? t;
-    leave.addEventListener("click", () => { armed = null; refresh(); button.focus(); });
+    leave.addEventListener("click", () => { disarm(); refresh(); button.focus(); });
     pressAndHold(button, {
       ms: () => armed?.to === t.to ? FORCE_MS : HOLD_MS,
       holding: (fraction) => {
@@ -94,9 +100,9 @@ export function control(link) {
         if (armed?.to === t.to) {
           armed = null;
           void act({ act: "changeover", to: t.to, forced: true });
-        } else if (takeover().possible) void act({ act: "changeover", to: t.to, forced: false });
+        } else if ((takeoverTo(t.to) ?? t).possible) void act({ act: "changeover", to: t.to, forced: false });
         else {
-          armed = { to: t.to, until: performance.now() + ARMED_FOR_MS };
+          armed = { to: t.to, until: performance.now() + ARMED_FOR_MS, refused: false };
           tell("danger", `Second step: press again and hold to force ${t.to} on air.`);
         }
         refresh();
@@ -133,7 +139,7 @@ export function control(link) {
     byId("modes").append(button);
   }
   byId("looking-enter").addEventListener("click", openDevice);
-  document.addEventListener("keydown", (e) => { if (e.key === "Escape" && armed) { armed = null; refresh(); } });
+  document.addEventListener("keydown", (e) => { if (e.key === "Escape" && armed) { disarm(); refresh(); } });
   link.onSnapshot(() => { confirm(); refresh(); });
   link.onTick(() => { confirm(); refresh(); });
   return act;

@@ -32,7 +32,7 @@ function banner(link, state) {
   say(byId("lost-what"), state === "mute" ? "THE SUPERVISOR DOES NOT ANSWER" : "NO CONNECTION");
   const s = link.snapshot;
   say(byId("lost-since"), s
-    ? `for ${lasting(link.age())}. What you see is from ${timeOfDay(s.wall_ns)}. Nothing on air has changed because of this.`
+    ? `for ${lasting(link.age())}. What you see is from ${timeOfDay(s.wall_ns)}.`
     : "to the supervisor yet. Trying again all the time.");
 }
 

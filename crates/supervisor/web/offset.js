@@ -127,17 +127,17 @@ export function offsetPicture(link) {
     const x = (/** @type {number} */ t) => right - ((now - t) / length) * right;
     height = chooseHeight(s, now - length);
     const y = (/** @type {number} */ v) => h / 2 - (v / height) * (h / 2 - 6);
-    const size = Math.max(12, Math.min(20, w / 46));
+    const size = Math.max(12, rem() * 0.85);
     pen.font = `600 ${size}px system-ui, sans-serif`;
     pen.textBaseline = "middle";
     const o = s.offsets[0];
     if (o) limits(o, w, h, y, size);
     pen.strokeStyle = "#59636e";
-    rule(0, right, 0, h);
+    rule(right, right, 0, h);
     for (const m of marks) if (m.at_ns / 1e6 > now - length) drawMark(m, x(m.at_ns / 1e6), h, size);
     s.offsets.forEach((view, i) => curve(lines.get(view.against) ?? [], i, now - length, x, y, length / right));
     if (o) forecast(o, x, y, now, length, right, w, h, size);
-    scale(o, w, h, y, size);
+    scale(o, w, h, size);
   }
 
   /** @param {import("./types").Snapshot} s @param {number} since */
@@ -156,7 +156,8 @@ export function offsetPicture(link) {
   /** @param {number} x1 @param {number} x2 @param {number} y1 @param {number} y2 */
   function rule(x1, x2, y1, y2) {
     pen.beginPath();
-    if (y1 === 0 && y2 > 0 && x1 === 0) { pen.moveTo(x2, y1); pen.lineTo(x2, y2); } else { pen.moveTo(x1, y1); pen.lineTo(x2, y2); }
+    pen.moveTo(x1, y1);
+    pen.lineTo(x2, y2);
     pen.stroke();
   }
 
@@ -301,17 +302,19 @@ export function offsetPicture(link) {
     pen.fillText(`in ${lasting(reach)}`, w - 6, Math.max(size, Math.min(h - size, y(v) + above * size)));
   }
 
-  /** @param {OffsetView | undefined} o @param {number} w @param {number} h @param {(v: number) => number} y @param {number} size */
-  function scale(o, w, h, y, size) {
+  /** @param {OffsetView | undefined} o @param {number} w @param {number} h @param {number} size */
+  function scale(o, w, h, size) {
     pen.fillStyle = "#c3ccd6";
     pen.textAlign = "right";
     pen.fillText(`${o?.of ?? "A"} ahead ${height} ms`, w * (1 - FUTURE) - 8, size * 0.8);
     pen.fillText(`${o?.against ?? "B"} ahead ${height} ms`, w * (1 - FUTURE) - 8, h - size * 0.8);
     pen.textAlign = "left";
     pen.fillText("now", w * (1 - FUTURE) + 6, h - size * 0.8);
-    void y;
   }
 }
+
+/** The page's letter size, in px: the picture grows with it. */
+const rem = () => parseFloat(getComputedStyle(document.documentElement).fontSize);
 
 /** The picture in words. @param {OffsetView} o */
 function inWords(o) {

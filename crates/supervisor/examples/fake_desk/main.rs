@@ -2,7 +2,7 @@
 //! [PORT] [SCENE]`. `GET /fake/scene/NAME` sets a scene, `/fake/mute` and `/fake/unmute` stop and start the snapshots,
 //! `/fake/acts` lists the acts that came in.
 //!
-//! `TWINKEEL_FAKE_PASSPHRASE` sets an operator passphrase.
+//! `TWINKEEL_FAKE_PASSPHRASE` sets an operator passphrase, `TWINKEEL_FAKE_HASH` its hash.
 
 mod desk;
 mod scenes;
@@ -26,8 +26,12 @@ async fn main() -> Result<(), Box<dyn std::error::Error>> {
     let desk = FakeDesk::start(&scene).ok_or("there is no such scene")?;
     let listener = tokio::net::TcpListener::bind(("127.0.0.1", port)).await?;
     let bind: SocketAddr = listener.local_addr()?;
-    let operator_hash =
-        std::env::var("TWINKEEL_FAKE_PASSPHRASE").ok().map(|p| page::hash_passphrase(&p)).transpose()?;
+    let operator_hash = match (std::env::var("TWINKEEL_FAKE_HASH"), std::env::var("TWINKEEL_FAKE_PASSPHRASE")) {
+        (Ok(hash), _) => Some(hash),
+        (_, Ok(passphrase)) => Some(page::hash_passphrase(&passphrase)?),
+        _ => None,
+    };
+    let hash = operator_hash.as_deref().map(|h| format!(" hash {h}")).unwrap_or_default();
     let config = PageConfig { bind, names: vec![], operator_hash, session_key: [1; 32] };
     let extra = Router::new()
         .route("/fake/scene/{name}", get(scene_of))
@@ -36,7 +40,7 @@ async fn main() -> Result<(), Box<dyn std::error::Error>> {
         .route("/fake/unmute", get(|State(d): State<Arc<FakeDesk>>| async move { d.mute(false) }))
         .route("/fake/acts", get(|State(d): State<Arc<FakeDesk>>| async move { Json(d.acts()) }))
         .with_state(desk.clone());
-    println!("http://{bind}/");
+    println!("http://{bind}/{hash}");
     page::serve(listener, page::router(desk, &config, extra)?, std::future::pending()).await?;
     Ok(())
 }

@@ -1,0 +1,489 @@
+// The page in a real browser, over an invented rig.
+
+import assert from "node:assert/strict";
+import { readFileSync } from "node:fs";
+import { createRequire } from "node:module";
+import { after, before, beforeEach, describe, test } from "node:test";
+import { Rig, browser, stopAll } from "./rig.js";
+
+const AXE = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
+/** All that the page may weigh, in bytes as they go over the wire. */
+const HEAVIEST = 150_000;
+
+/** @type {Rig} */ let rig;
+/** @type {import("playwright-core").Browser} */ let chrome;
+/** @type {string[]} */ const complaints = [];
+/** Set while a test breaks the connection on purpose. */
+let breaking = false;
+
+before(async () => { [rig, chrome] = [await Rig.start(), await browser()]; });
+after(async () => {
+  await chrome?.close();
+  await stopAll();
+});
+beforeEach(async () => { await rig.scene("ready"); complaints.length = 0; });
+
+/** Opens a page that writes down every complaint and every request to somewhere else. */
+async function open({ path = "/", context = {}, url = rig.url, name } = {}) {
+  const ctx = await chrome.newContext({ viewport: { width: 1280, height: 800 }, ...context });
+  const page = await ctx.newPage();
+  page.on("console", (m) => { if (["error", "warning"].includes(m.type()) && !breaking) complaints.push(`${m.type()}: ${m.text()}`); });
+  page.on("pageerror", (e) => complaints.push(`thrown: ${e.message}`));
+  page.on("request", (r) => { if (!r.url().startsWith(url)) complaints.push(`foreign request: ${r.url()}`); });
+  if (name) await ctx.addInitScript((n) => localStorage.setItem("twinkeel-name", n), name);
+  await page.goto(url + path);
+  await page.waitForSelector("body[data-line=live]");
+  return page;
+}
+const close = (page) => page.context().close();
+const quiet = () => assert.deepEqual(complaints, []);
+const textOf = (page, css) => page.locator(css).innerText();
+
+/** Presses for this long with a mouse. */
+async function press(page, css, ms) {
+  await page.locator(css).scrollIntoViewIfNeeded();
+  const box = await page.locator(css).boundingBox();
+  await page.mouse.move(box.x + box.width / 2, box.y + box.height / 2);
+  await page.mouse.down();
+  await page.waitForTimeout(ms);
+  await page.mouse.up();
+}
+/** Writes down what a node says while something is held; the answer reads it out. */
+async function whileHeld(page, css) {
+  await page.locator(css).evaluate((node) => {
+    window.said = [];
+    new MutationObserver(() => { if (node.parentElement.hasAttribute("data-held")) window.said.push(node.textContent); })
+      .observe(node.parentElement, { childList: true, characterData: true, subtree: true });
+  });
+  return () => page.evaluate(() => window.said.join(" | "));
+}
+/** Presses for this long with a finger. */
+async function touch(page, css, ms) {
+  await page.locator(css).scrollIntoViewIfNeeded();
+  const box = await page.locator(css).boundingBox();
+  const touchPoints = [{ x: box.x + box.width / 2, y: box.y + box.height / 2 }];
+  const cdp = await page.context().newCDPSession(page);
+  await cdp.send("Input.dispatchTouchEvent", { type: "touchStart", touchPoints });
+  await page.waitForTimeout(ms);
+  await cdp.send("Input.dispatchTouchEvent", { type: "touchEnd", touchPoints: [] });
+}
+/** Presses for this long with a key. */
+async function key(page, css, ms, which = " ") {
+  await page.focus(css);
+  await page.keyboard.down(which);
+  await page.waitForTimeout(ms);
+  await page.keyboard.up(which);
+}
+
+test("first the sentence, then who is on air, then what needs a hand", async () => {
+  const page = await open();
+  assert.match(await textOf(page, "#headline"), /^B can take over now: you would hear 3 ms\.$/);
+  assert.match(await textOf(page, ".track[data-role=on-air]"), /A\s+ON AIR/);
+  assert.match(await textOf(page, "#hand"), /Nothing\./);
+  const tops = await page.evaluate(() => ["headline", "onair", "control"].map((id) => document.getElementById(id).getBoundingClientRect().top));
+  assert.deepEqual(tops, [...tops].sort((a, b) => a - b));
+  const size = (css) => page.locator(css).first().evaluate((n) => parseFloat(getComputedStyle(n).fontSize));
+  assert.ok(await size("#headline-text") > await size(".track-role") && await size(".track-role") > await size("#hand p"), "by size too");
+  assert.doesNotMatch(await textOf(page, "main"), /ppm|host-silent/, "neither ppm nor rule rows here");
+  await page.click("nav >> text=Why");
+  await page.waitForSelector("#rules tr");
+  assert.match(await textOf(page, "main"), /host-silent[^]*ppm/, "but a click away");
+  await page.goBack();
+  await page.waitForSelector("#headline");
+  quiet();
+  await close(page);
+});
+
+test("no standby and unprotected can't be overlooked", async () => {
+  await rig.scene("latched");
+  const page = await open();
+  const flags = await textOf(page, "#flags");
+  assert.match(flags, /NO STANDBY/);
+  assert.match(flags, /UNPROTECTED/);
+  const height = await page.locator(".flag strong").first().evaluate((n) => parseFloat(getComputedStyle(n).fontSize));
+  assert.ok(height >= 32, `${height} px`);
+  await rig.scene("out-of-service");
+  await page.waitForSelector("#flags >> text=out of service by Mara");
+  await rig.scene("unknown");
+  await page.waitForSelector("#flags >> text=ON AIR: NOT KNOWN");
+  await rig.scene("conflict");
+  await page.waitForSelector("#flags >> text=SWITCH IN CONFLICT");
+  quiet();
+  await close(page);
+});
+
+describe("press and hold", () => {
+  const hands = [
+    ["mouse", press, {}],
+    ["touch", touch, { hasTouch: true }],
+    ["space key", (page, css, ms) => key(page, css, ms, " "), {}],
+    ["enter key", (page, css, ms) => key(page, css, ms, "Enter"), {}],
+  ];
+  for (const [name, hold, context] of hands) {
+    test(`by ${name}: a short press does nothing, 0.7 s changes over, and what happened is said`, async () => {
+      const page = await open({ context, name: "Mara" });
+      await page.waitForSelector("#hold-B");
+      await hold(page, "#hold-B", 30);
+      await page.waitForTimeout(600);
+      assert.deepEqual(await rig.acts(), []);
+      await hold(page, "#hold-B", 1000);
+      await page.waitForSelector("#said[data-tone=good] >> text=B is on air");
+      assert.deepEqual(await rig.acts(), ["Changeover { to: Letter(Machine(1)), forced: false } by Mara"]);
+      await page.waitForSelector(".track[data-role=on-air] >> text=B");
+      quiet();
+      await close(page);
+    });
+  }
+
+  test("the cost is shown while holding", async () => {
+    const page = await open();
+    await page.waitForSelector("#hold-B");
+    const said = await whileHeld(page, "#cost-B");
+    await press(page, "#hold-B", 1000);
+    assert.match(await said(), /jump of \d\.\d ms back \(\d+ samples\), level down 0\.3 dB/);
+    await close(page);
+  });
+
+  test("sliding off breaks it off", async () => {
+    const page = await open();
+    await page.hover("#hold-B");
+    await page.mouse.down();
+    await page.mouse.move(5, 5);
+    await page.waitForTimeout(1000);
+    await page.mouse.up();
+    assert.deepEqual(await rig.acts(), []);
+    await close(page);
+  });
+
+  test("focus that moves on, or a key held before it came, does not change over", async () => {
+    const page = await open();
+    await page.focus("#hold-B");
+    await page.keyboard.down(" ");
+    await page.focus("#me");
+    await page.waitForTimeout(900);
+    await page.keyboard.up(" ");
+    assert.deepEqual(await rig.acts(), []);
+    await close(page);
+  });
+
+  test("who can only click presses twice", async () => {
+    const page = await open();
+    await page.locator("#hold-B").evaluate((b) => b.click());
+    await page.locator("#hold-B").evaluate((b) => b.click());
+    await page.waitForTimeout(300);
+    assert.deepEqual(await rig.acts(), [], "a double click is no second thought");
+    await page.waitForTimeout(800);
+    await page.locator("#hold-B").evaluate((b) => b.click());
+    await page.waitForSelector("#said[data-tone=good]");
+    await close(page);
+  });
+
+  test("force needs a second step, 1.5 s in all, and says how timecode jumps", async () => {
+    await rig.scene("apart");
+    const page = await open();
+    await page.waitForSelector("[data-kind=force] #hold-B");
+    await press(page, "#hold-B", 2200);
+    await page.waitForSelector("[data-kind=second] >> text=Again: force B on air");
+    assert.deepEqual(await rig.acts(), [], "one long press is not two steps");
+    assert.match(await textOf(page, "#cost-B"), /Timecode jumps from 02:01:23:11 back to 02:01:19:14/);
+    await press(page, "#hold-B", 30);
+    await page.waitForTimeout(300);
+    assert.deepEqual(await rig.acts(), [], "the second step must be held too");
+    await press(page, "#hold-B", 1100);
+    await page.waitForSelector("#said[data-tone=good]");
+    assert.match((await rig.acts()).join(), /forced: true/);
+    quiet();
+    await close(page);
+  });
+
+  test("the second step can be left, and goes when it is not needed any more", async () => {
+    await rig.scene("apart");
+    const page = await open();
+    await page.waitForSelector("[data-kind=force] #hold-B");
+    await press(page, "#hold-B", 1000);
+    await page.click(".takeover >> text=Leave it");
+    await page.waitForSelector("[data-kind=force] #hold-B");
+    await press(page, "#hold-B", 1000);
+    await page.waitForSelector("[data-kind=second]");
+    await rig.scene("ready");
+    await page.waitForSelector("[data-kind=possible] #hold-B");
+    assert.deepEqual(await rig.acts(), []);
+    await close(page);
+  });
+
+  test("a switch that does not confirm is said so", async () => {
+    await rig.scene("unconfirmed");
+    const page = await open();
+    await page.waitForSelector("#hold-B");
+    await press(page, "#hold-B", 1000);
+    await page.waitForSelector("#said[data-tone=danger] >> text=NOT CONFIRMED", { timeout: 4000 });
+    assert.match(await textOf(page, ".track[data-role=on-air]"), /A\s+ON AIR/, "what is shown is what is");
+    await close(page);
+  });
+
+  test("mode, latch and service are held too", async () => {
+    await rig.scene("mended");
+    const page = await open({ name: "Mara" });
+    await page.waitForSelector("#release");
+    await page.click("#release");
+    await page.click("[data-mode=observe]");
+    await page.waitForTimeout(300);
+    assert.deepEqual(await rig.acts(), []);
+    await press(page, "#release", 1000);
+    await page.waitForSelector("#latch", { state: "hidden" });
+    await press(page, "[data-mode=observe]", 1000);
+    await page.waitForSelector("[data-mode=observe][aria-pressed=true]");
+    await press(page, "[data-key=A] [data-part=service]", 1000);
+    await page.waitForSelector("#events >> text=A is out of service");
+    quiet();
+    await close(page);
+  });
+});
+
+test("a proposal is answered in one press", async () => {
+  await rig.scene("proposal");
+  const page = await open();
+  await page.waitForSelector("#proposal:not([data-new]) >> text=Put B on air?");
+  await page.click("text=Yes: B on air");
+  await page.waitForSelector("#proposal", { state: "hidden" });
+  assert.deepEqual(await rig.acts(), ["AnswerProposal { id: 7, yes: true } by this computer"]);
+  await page.waitForSelector(".track[data-role=on-air] >> text=B");
+  quiet();
+  await close(page);
+});
+
+test("alarms are seen and shelved", async () => {
+  await rig.scene("many-alarms");
+  const page = await open({ name: "Mara" });
+  await page.waitForSelector("#alarms li");
+  assert.match(await textOf(page, "#alarms li:first-child"), /replayed[^]*HIGH/, "the most urgent first");
+  const count = await page.locator("#alarms li").count();
+  await page.click("#alarms li:first-child >> text=Seen");
+  await page.waitForFunction((n) => document.querySelectorAll("#alarms li").length === n - 1, count);
+  await page.click("#alarms li:first-child summary");
+  await page.click("#alarms li:first-child >> text=15 min");
+  await page.waitForFunction((n) => document.querySelectorAll("#alarms li").length === n - 2, count);
+  await page.click("#seen-head");
+  assert.match(await textOf(page, "#seen-list"), /seen by Mara[^]*shelved for 15 min more/);
+  quiet();
+  await close(page);
+});
+
+test("two operators see who did what", async () => {
+  const mara = await open({ name: "Mara" });
+  const joel = await open({ name: "Joel" });
+  await mara.waitForSelector("#hold-B");
+  await press(mara, "#hold-B", 1000);
+  await joel.waitForSelector("#events >> text=/B was asked of the switch\\. \\(Mara\\)/");
+  await joel.waitForSelector(".track[data-role=on-air] >> text=B");
+  await joel.waitForSelector("#release");
+  await press(joel, "#release", 1000);
+  await mara.waitForSelector("#events >> text=/latch is released\\. \\(Joel\\)/");
+  quiet();
+  await close(mara);
+  await close(joel);
+});
+
+describe("honesty", () => {
+  test("a killed supervisor is a banner in under 1 s, and a restarted one is found again", async () => {
+    const own = await Rig.start();
+    const page = await open({ url: own.url });
+    breaking = true;
+    // Measured inside the page, from the last snapshot to the banner.
+    await page.evaluate(() => {
+      const bar = document.getElementById("lost");
+      window.seen = new Promise((done) => new MutationObserver(() => { if (!bar.hidden) done(performance.now()); }).observe(bar, { attributes: true }));
+    });
+    const killed = await page.evaluate(() => performance.now());
+    await own.stop("SIGKILL");
+    const shown = await page.evaluate(() => window.seen);
+    assert.ok(shown - killed < 1000, `${shown - killed} ms`);
+    assert.match(await textOf(page, "#lost"), /NO CONNECTION/);
+    const width = await page.locator("#lost").evaluate((n) => n.getBoundingClientRect().width / innerWidth);
+    assert.equal(width, 1);
+    await own.run("drifting");
+    await page.waitForSelector("#lost", { state: "hidden", timeout: 5000 });
+    await page.waitForSelector("#headline >> text=it grows");
+    breaking = false;
+    await close(page);
+    await own.stop();
+  });
+
+  test("a supervisor that makes no snapshots is called mute, not lost", async () => {
+    const page = await open();
+    await rig.get("/fake/mute");
+    await page.waitForSelector("#lost >> text=THE SUPERVISOR DOES NOT ANSWER", { timeout: 1500 });
+    await rig.get("/fake/unmute");
+    await page.waitForSelector("#lost", { state: "hidden" });
+    quiet();
+    await close(page);
+  });
+
+  test("figures past their expiry look old though snapshots come", async () => {
+    await rig.scene("stale");
+    const page = await open();
+    await page.waitForSelector("#song[data-old=true]");
+    await page.waitForSelector("#offset[data-old=true]");
+    await page.waitForSelector("[data-part=levels][data-old=true]", { state: "attached" });
+    const said = await whileHeld(page, "#cost-B");
+    await press(page, "#hold-B", 1000);
+    assert.match(await said(), /not known any more/);
+    quiet();
+    await close(page);
+  });
+
+  test("an act that can't arrive is said to be unknown, not done", async () => {
+    const page = await open();
+    await page.waitForSelector("#hold-B");
+    breaking = true;
+    await page.route("**/api/v1/act", (r) => r.abort());
+    await press(page, "#hold-B", 1000);
+    await page.waitForSelector("#said[data-tone=danger] >> text=not known whether this arrived");
+    breaking = false;
+    await close(page);
+  });
+});
+
+test("with a passphrase a device looks on until it is typed once", async () => {
+  const own = await Rig.start("ready", { TWINKEEL_FAKE_PASSPHRASE: "low water" });
+  const page = await open({ url: own.url });
+  await page.waitForSelector("#looking");
+  assert.ok(await page.locator("#holds").isHidden());
+  await page.click("#looking-enter");
+  breaking = true; // the browser itself writes a line for the 401
+  await page.fill("#me-word", "high water");
+  await page.click("text=Keep");
+  await page.waitForSelector("#me-said >> text=not the passphrase");
+  breaking = false;
+  await page.fill("#me-word", "low water");
+  await page.click("text=Keep");
+  await page.waitForSelector("#hold-B");
+  await own.stop("SIGKILL");
+  breaking = true;
+  await own.run("ready");
+  await page.waitForSelector("#lost", { state: "hidden" });
+  breaking = false;
+  await press(page, "#hold-B", 1000);
+  await page.waitForSelector("#said[data-tone=good]", { timeout: 3000 });
+  await close(page);
+  await own.stop();
+});
+
+describe("sizes", () => {
+  for (const [name, width, height] of [["phone", 360, 640], ["tablet", 820, 1180], ["4k", 3840, 2160]]) {
+    test(`${name}: nothing is cut off sideways, the sentence and the changeover are on the first screen`, async () => {
+      const page = await open({ context: { viewport: { width, height } } });
+      for (const scene of await rig.get("/fake/scenes")) {
+        await rig.scene(scene);
+        await page.waitForTimeout(250);
+        const [wide, sentence, control, hold] = await page.evaluate(() => [
+          document.documentElement.scrollWidth - innerWidth,
+          document.getElementById("headline").getBoundingClientRect().bottom,
+          document.querySelector("#holds .hold")?.getBoundingClientRect().bottom ?? 0,
+          document.querySelector("#holds .hold")?.getBoundingClientRect().height ?? 99,
+        ]);
+        assert.ok(wide <= 0, `${scene}: ${wide} px too wide`);
+        assert.ok(sentence < height, scene);
+        assert.ok(control <= height, `${scene}: changeover ends at ${control}`);
+        assert.ok(hold >= 44, `${scene}: ${hold} px is too small for a thumb`);
+      }
+      quiet();
+      await close(page);
+    });
+  }
+});
+
+describe("access", () => {
+  for (const [path, scenes] of [["/", ["ready", "latched", "proposal", "many-alarms", "apart", "first-start", "stale", "three"]], ["/why", ["ready"]], ["/rig", ["ready"]], ["/report", ["ready"]]]) {
+    test(`axe finds nothing on ${path}`, async () => {
+      const page = await open({ path, context: { bypassCSP: true } });
+      for (const scene of scenes) {
+        await rig.scene(scene);
+        await page.waitForTimeout(400);
+        if (!await page.evaluate(() => "axe" in window)) await page.evaluate(AXE);
+        const { violations } = await page.evaluate(() => window.axe.run({ runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"] }));
+        assert.deepEqual(violations.map((v) => `${scene}: ${v.id} at ${v.nodes.map((n) => n.target).join(" ")}`), []);
+      }
+      await close(page);
+    });
+  }
+
+  test("what matters has a contrast of 7 to 1", async () => {
+    // WCAG 2.2, 1.4.6, with relative luminance as defined there.
+    const page = await open();
+    const pairs = [["ready", "#headline-text"], ["ready", ".track[data-role=on-air] .letter"], ["ready", ".track[data-role=standby] .track-role"], ["ready", "#hold-B .words"], ["ready", "#cost-B"], ["ready", ".song-left b"],
+      ["latched", ".flag[data-tone=danger] strong"], ["latched", ".flag[data-tone=abnormal] strong"], ["latched", "[data-kind=force] .words"], ["latched", "#alarms b"], ["latched", "#alarms .dim"], ["proposal", ".question"], ["proposal", ".yes"], ["ready", "h2"]];
+    for (const [scene, css] of pairs) {
+      await rig.scene(scene);
+      await page.waitForSelector(css);
+      const ratio = await page.locator(css).first().evaluate((node) => {
+        const parse = (c) => c.match(/[\d.]+/g).map(Number);
+        const light = (c) => [0.2126, 0.7152, 0.0722].reduce((a, k, i) => a + k * ((v) => (v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4))(c[i] / 255), 0);
+        let back = node;
+        while (back && /rgba\(\d+, \d+, \d+, 0\)/.test(getComputedStyle(back).backgroundColor)) back = back.parentElement;
+        const [a, b] = [light(parse(getComputedStyle(node).color)), light(parse(back ? getComputedStyle(back).backgroundColor : "rgb(0,0,0)"))];
+        return (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
+      });
+      assert.ok(ratio >= 7, `${scene} ${css}: ${ratio.toFixed(2)}`);
+    }
+    await close(page);
+  });
+
+  test("reduced motion: the picture stands, and still gets its points", async () => {
+    const page = await open({ context: { reducedMotion: "reduce" } });
+    await page.click("text=10 s");
+    const draws = await page.evaluate(() => new Promise((done) => {
+      let n = 0;
+      const clear = CanvasRenderingContext2D.prototype.clearRect;
+      CanvasRenderingContext2D.prototype.clearRect = function (...a) { n++; return clear.apply(this, a); };
+      setTimeout(() => done(n), 2000);
+    }));
+    assert.ok(draws >= 2 && draws <= 5, `${draws} in 2 s`);
+    quiet();
+    await close(page);
+  });
+
+  test("every control is reached by Tab and has a name", async () => {
+    await rig.scene("proposal");
+    const page = await open();
+    await page.waitForSelector("#proposal:not([data-new])");
+    const reached = new Set();
+    for (let i = 0; i < 60; i++) {
+      await page.keyboard.press("Tab");
+      const now = await page.evaluate(() => document.activeElement?.textContent?.trim() || document.activeElement?.getAttribute("aria-label") || "");
+      if (reached.has(now) && now.startsWith("Watch")) break;
+      reached.add(now);
+    }
+    for (const needed of ["To the changeover control", "Yes: B on air", "Hold: B on air", "Seen", "Observelog only"]) {
+      assert.ok([...reached].some((r) => r.startsWith(needed)), `${needed} is not among ${[...reached].join(" | ")}`);
+    }
+    await close(page);
+  });
+});
+
+test("the page is light, and nothing is asked of anybody else", async () => {
+  const page = await open();
+  await page.waitForTimeout(500);
+  const sizes = await page.evaluate(() => [...performance.getEntriesByType("navigation"), ...performance.getEntriesByType("resource")]
+    .filter((r) => !r.name.includes("/api/")).map((r) => [r.name, r.decodedBodySize]));
+  const whole = sizes.reduce((a, [, n]) => a + n, 0);
+  assert.ok(sizes.length > 8 && whole > 10_000, JSON.stringify(sizes));
+  assert.ok(whole <= HEAVIEST, `${whole} bytes`);
+  quiet();
+  await close(page);
+});
+
+test("the picture has a text beside it and marks what happened", async () => {
+  await rig.scene("drifting");
+  const page = await open();
+  await page.waitForSelector("#offset-text >> text=/gains on it\\. Known to ±0\\.\\d ms\\. It reaches the warning in 71 s/");
+  await page.waitForTimeout(500);
+  const painted = await page.locator("#picture").evaluate((c) => {
+    const { data } = c.getContext("2d").getImageData(0, 0, c.width, c.height);
+    const colours = new Set();
+    for (let i = 0; i < data.length; i += 4) if (data[i + 3] === 255) colours.add(`${data[i]},${data[i + 1]},${data[i + 2]}`);
+    return [..."255,210,63 255,139,125 244,241,232".split(" ")].filter((c) => colours.has(c)).length;
+  });
+  assert.equal(painted, 3, "warning, limit and line are there");
+  await close(page);
+});
