@@ -128,6 +128,10 @@ impl Engine {
                 self.end_run(self.crystal.sample_at(at), true);
             }
             Command::Jump { song, to } => self.jump(song, to, now),
+            Command::Skip { by } => {
+                let (song, at) = self.place(now);
+                self.jump(song, Some(at + by), now);
+            }
             Command::Midi { on } => self.midi_on = on,
             Command::Audio { fault } => self.audio = fault,
             Command::Drift { ppm } => {

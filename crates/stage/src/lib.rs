@@ -13,5 +13,5 @@ pub mod seed;
 pub mod show;
 pub mod switch;
 pub mod synth;
-pub mod weather;
 pub mod virtual_rig;
+pub mod weather;

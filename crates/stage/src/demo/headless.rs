@@ -4,11 +4,12 @@ use std::path::Path;
 
 use base::{Machine, Span};
 
-use super::outcome::{Run, Summary, last_look, meant};
+use super::layout::MACHINES;
+use super::outcome::{Run, Summary};
 use super::rig::DemoRig;
 use super::{DemoConfig, DemoError};
 use crate::os::{now, sleep_until};
-use crate::scenario::{Deed, Fault, Moment};
+use crate::scenario::{Deed, Fault, Moment, Who};
 
 /// The rig is looked at this long before something breaks.
 const LOOK_AHEAD: Span = Span::from_millis(60);
@@ -22,20 +23,20 @@ pub fn run_headless(c: &DemoConfig, lasts: Option<Span>, say: &mut dyn FnMut(&st
     let mut rig = DemoRig::start(c)?;
     say(&format!("the rig is up; its page is at http://{}", rig.layout.page));
     let began = now();
-    let mut run = Run { began, fault: None, before: None, last: None };
+    let mut run = Run { began, ended: began, faults: Vec::new(), before: None, last: None };
     let mut broken: Vec<(Fault, Vec<Machine>)> = Vec::new();
     for moment in moments(c, length) {
         let at = began + moment.at;
         sleep_until(at - LOOK_AHEAD);
-        if run.fault.is_none() && matches!(moment.deed, Deed::Break(_)) {
+        if run.faults.is_empty() && matches!(moment.deed, Deed::Break(_)) {
             run.before = rig.snapshot();
         }
-        let machines = meant(moment.machine, rig.on_air());
+        let machines = meant(&rig, moment.machine);
         sleep_until(at);
         match moment.deed {
             Deed::Break(fault) => {
                 let broke = rig.break_it(fault, &machines)?;
-                run.fault = run.fault.or(Some(broke));
+                run.faults.push(broke);
                 say(&format!("{:7.3} s  broken: {fault:?} {}", moment.at.secs_f64(), letters(&machines)));
                 broken.push((fault, machines));
             }
@@ -58,7 +59,8 @@ pub fn run_headless(c: &DemoConfig, lasts: Option<Span>, say: &mut dyn FnMut(&st
         }
     }
     sleep_until(began + length);
-    run.last = last_look(&rig);
+    run.ended = now();
+    run.last = rig.snapshot();
     run.before = run.before.or_else(|| run.last.clone());
     let (shows, house) = (rig.layout.shows.clone(), rig.layout.house.clone());
     rig.end();
@@ -73,6 +75,13 @@ pub fn run_headless(c: &DemoConfig, lasts: Option<Span>, say: &mut dyn FnMut(&st
         say(&format!("not as the scenario expects: {miss}"));
     }
     Ok(summary)
+}
+
+/// Which machines a step means now. The page is asked only where that depends on what is on air: it may be slow to answer.
+fn meant(rig: &DemoRig, who: Option<Who>) -> Vec<Machine> {
+    let Some(who) = who else { return Vec::new() };
+    let on_air = if matches!(who, Who::OnAir | Who::Standby) { rig.on_air() } else { Machine::A };
+    who.among(MACHINES, on_air)
 }
 
 /// The report of the show, by the same command that a person would give.

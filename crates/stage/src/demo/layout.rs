@@ -26,6 +26,9 @@ const INTERACTIVE_HOUSE: Duration = Duration::secs(20 * 60);
 /// Without, it ends before the file would be too long for its format.
 const HEADLESS_HOUSE: Duration = Duration::secs(4 * 3600);
 
+/// Where the switch keeps its state.
+const SWITCH_STATE: &str = "switch-state.json";
+
 /// Where everything is.
 pub struct Layout {
     /// The supervisor's page.
@@ -57,6 +60,7 @@ pub struct Layout {
 pub fn make(c: &DemoConfig) -> Result<Layout, DemoError> {
     let out = std::path::absolute(&c.out).map_err(DemoError::of(c.out.display()))?;
     let shows = out.join("shows");
+    forget_last_run(&out, &shows);
     std::fs::create_dir_all(&shows).map_err(DemoError::of(shows.display()))?;
     let free = |_: std::io::Error| DemoError::Part("no free port on loopback".into());
     let paths: Vec<SocketAddr> =
@@ -172,11 +176,21 @@ pub fn make(c: &DemoConfig) -> Result<Layout, DemoError> {
         tap,
         house: house.clone(),
         house_limit: if c.page_port.is_some() { INTERACTIVE_HOUSE } else { HEADLESS_HOUSE },
-        state: out.join("switch-state.json"),
+        state: out.join(SWITCH_STATE),
     };
     let switch = write_json(&out.join("switch.json"), &switch)?;
     let listen = paths.into_iter().chain([lanes]).collect();
     Ok(Layout { page, rig_file, shows, agents, players, switch, house, sockets, relay, listen })
+}
+
+/// A rig made anew must not remember the last one's latch or switch. Only a folder that a demo has written is cleared.
+fn forget_last_run(out: &Path, shows: &Path) {
+    if ["rig.toml", "switch.json"].iter().all(|f| out.join(f).exists()) {
+        let _ = std::fs::remove_dir_all(shows);
+        for f in [SWITCH_STATE, "report.html", "summary.json"] {
+            let _ = std::fs::remove_file(out.join(f));
+        }
+    }
 }
 
 /// A folder of our own for sockets, with a short path.

@@ -6,7 +6,6 @@ use base::{Machine, MonoTime, Span};
 use serde::{Deserialize, Serialize};
 use supervisor::snapshot::{Mode, Snapshot};
 
-use super::rig::DemoRig;
 use crate::house;
 use crate::scenario::{Scenario, Seen, SeenAlarm, SeenChangeover};
 use crate::switch::HouseNote;
@@ -18,7 +17,7 @@ pub struct Summary {
     pub scenario: String,
     /// The seed.
     pub seed: u64,
-    /// When the first fault happened, from the beginning, in seconds.
+    /// When the fault happened that the rig acted on (the first, where it did not act), from the beginning, in seconds.
     pub fault_at_s: Option<f64>,
     /// From the fault to the verdict, in milliseconds.
     pub verdict_after_ms: Option<f64>,
@@ -80,8 +79,10 @@ struct Line {
 pub struct Run {
     /// When it began.
     pub began: MonoTime,
-    /// When the first fault happened.
-    pub fault: Option<MonoTime>,
+    /// When it ended.
+    pub ended: MonoTime,
+    /// When each fault happened, in order.
+    pub faults: Vec<MonoTime>,
     /// The last snapshot before the fault (or the end).
     pub before: Option<Snapshot>,
     /// The last snapshot of all.
@@ -91,16 +92,22 @@ pub struct Run {
 impl Summary {
     /// Puts it together after the rig has ended, with what is to be held against the scenario's expectations.
     pub fn of(s: &Scenario, seed: u64, run: &Run, shows: &Path, recording: &Path) -> (Summary, Seen) {
-        let lines = read_lines(&shows.join("events.jsonl"));
+        let mut lines = read_lines(&shows.join("events.jsonl"));
+        // What came while the rig was starting up or ending is no part of the show.
+        lines.retain(|l| (run.began.nanos()..=run.ended.nanos()).contains(&l.mono_ns));
         let seconds = |at: u64| (MonoTime::from_nanos(at) - run.began).secs_f64();
         let is = |l: &&Line, kind: &str, code: &str| l.kind == kind && l.code == code;
         let own = |l: &&Line| is(l, "changeover", "intent") && l.detail["rule"] != "person";
+        let intent = lines.iter().find(|l| is(l, "changeover", "intent"));
+        // The fault that counts is the last one before the rig acted; where it did not act, the first.
+        let acted = intent.map(|l| l.mono_ns);
+        let before = run.faults.iter().rev().find(|f| acted.is_some_and(|a| f.nanos() <= a));
+        let fault = before.or(run.faults.first()).copied();
         let after_fault = |l: Option<&Line>| {
             let at = MonoTime::from_nanos(l?.mono_ns);
-            Some((at - run.fault?).millis_f64()).filter(|ms| *ms >= 0.0)
+            Some((at - fault?).millis_f64()).filter(|ms| *ms >= 0.0)
         };
         let changeovers: Vec<&Line> = lines.iter().filter(own).collect();
-        let intent = lines.iter().find(|l| is(l, "changeover", "intent"));
         let command = lines.iter().find(|l| is(l, "changeover", "sent"));
         let heard = command.and_then(|c| hear(recording, MonoTime::from_nanos(c.mono_ns)));
         let ms = |s: Span| s.millis_f64();
@@ -108,9 +115,9 @@ impl Summary {
         let bound = |s: &Snapshot| s.machines.iter().filter_map(|m| m.clock.bound).map(|b| b.0 * 1e3).reduce(f64::max);
         let since = |at: u64| MonoTime::from_nanos(at) - run.began;
         let machine = |l: &Line| l.machine.as_deref().and_then(|m| m.chars().next()).and_then(Machine::from_letter);
-        let alarm = |l: &&Line| l.kind == "alarm" && l.detail["transition"] == "raised" && l.mono_ns >= run.began.nanos();
+        let alarm = |l: &&Line| l.kind == "alarm" && l.detail["transition"] == "raised";
         let seen = Seen {
-            fault: run.fault.map(|f| f - run.began),
+            fault: fault.map(|f| f - run.began),
             changeovers: lines
                 .iter()
                 .filter(|l| is(l, "changeover", "sent"))
@@ -136,7 +143,7 @@ impl Summary {
         let summary = Summary {
             scenario: s.name.clone(),
             seed,
-            fault_at_s: run.fault.map(|f| (f - run.began).secs_f64()),
+            fault_at_s: fault.map(|f| (f - run.began).secs_f64()),
             verdict_after_ms: after_fault(intent),
             command_after_ms: after_fault(command),
             house_gap_ms: heard.map(|h| ms(h.gap)),
@@ -168,7 +175,7 @@ impl Summary {
 
 /// A changeover that came before any fault, that nobody expects, or that is one too many.
 fn false_ones(s: &Scenario, run: &Run, changeovers: &[&Line]) -> u32 {
-    let early = changeovers.iter().filter(|l| run.fault.is_none_or(|f| l.mono_ns < f.nanos())).count() as u32;
+    let early = changeovers.iter().filter(|l| run.faults.first().is_none_or(|f| l.mono_ns < f.nanos())).count() as u32;
     let late = changeovers.len() as u32 - early;
     early + late.saturating_sub(s.expect.changeovers)
 }
@@ -183,14 +190,4 @@ fn hear(recording: &Path, command: MonoTime) -> Option<house::Heard> {
     let note = HouseNote::read(recording).ok()?;
     let around = command - MonoTime::from_nanos(note.start_ns);
     house::measure(recording, around).map_err(|e| tracing::warn!("{e}")).ok()
-}
-
-/// The end of a run: the last look at the page.
-pub fn last_look(rig: &DemoRig) -> Option<Snapshot> {
-    rig.snapshot()
-}
-
-/// Which machines a step means now.
-pub fn meant(who: Option<crate::scenario::Who>, on_air: Machine) -> Vec<Machine> {
-    who.map_or_else(Vec::new, |w| w.among(super::layout::MACHINES, on_air))
 }

@@ -165,7 +165,11 @@ impl DemoRig {
     /// # Errors
     /// When a process cannot be started for it.
     pub fn break_it(&mut self, fault: Fault, machines: &[Machine]) -> Result<MonoTime, DemoError> {
-        let snapshot = if matches!(fault, Fault::JumpBy(_)) { self.snapshot() } else { None };
+        // A look at the page takes time: before the clock is read.
+        let hand = match fault {
+            Fault::SwitchTo(who) => who.fixed().or_else(|| who.among(MACHINES, self.on_air()).first().copied()),
+            _ => None,
+        };
         let at = now();
         match fault {
             Fault::Power => {
@@ -180,14 +184,15 @@ impl DemoRig {
             Fault::SupervisorKilled => self.supervisor.kill(),
             Fault::SupervisorStarved => self.supervisor.freeze(true),
             Fault::SupervisorCable => Machine::first(MACHINES).for_each(|m| self.layout.relay.cut_all(m, true)),
-            Fault::SwitchTo(who) => {
-                let to = who.among(MACHINES, self.on_air()).first().copied().unwrap_or(Machine::A);
-                self.switch.say(&SwitchCommand::Select { to });
+            Fault::SwitchTo(_) => {
+                if let Some(to) = hand {
+                    self.switch.say(&SwitchCommand::Select { to });
+                }
             }
             Fault::SwitchDeaf => self.switch.say(&SwitchCommand::Deaf { on: true }),
             Fault::SwitchPower => self.switch.say(&SwitchCommand::Power { on: false }),
             Fault::Forged => self.forge(),
-            other => machines.iter().for_each(|m| self.break_machine(other, *m, snapshot.as_ref())),
+            other => machines.iter().for_each(|m| self.break_machine(other, *m)),
         }
         Ok(at)
     }
@@ -197,7 +202,7 @@ impl DemoRig {
         self.agents[m.index()].strike();
     }
 
-    fn break_machine(&mut self, fault: Fault, m: Machine, snapshot: Option<&Snapshot>) {
+    fn break_machine(&mut self, fault: Fault, m: Machine) {
         let relay = &self.layout.relay;
         let (player, agent) = (&mut self.players[m.index()], &mut self.agents[m.index()]);
         match fault {
@@ -216,11 +221,7 @@ impl DemoRig {
             Fault::Audio(fault) => player.say(&Command::Audio { fault }),
             Fault::Drift(ppm) => player.say(&Command::Drift { ppm }),
             Fault::WrongSong(song) => player.say(&Command::Jump { song, to: None }),
-            Fault::JumpBy(d) => {
-                if let Some(s) = snapshot.and_then(|s| s.song.as_ref()) {
-                    player.say(&Command::Jump { song: s.value.number, to: Some(s.value.at + d.0) });
-                }
-            }
+            Fault::JumpBy(d) => player.say(&Command::Skip { by: d.0 }),
             Fault::StopsAlone => player.say(&Command::Stop { at: None, heard: false }),
             Fault::PadsLost => {
                 self.padless.insert(m);
@@ -291,13 +292,14 @@ impl DemoRig {
         }
     }
 
-    /// Ends everything in good order: the supervisor last, so that its record is whole.
+    /// Ends everything in good order: the supervisor first, so that the record of the show does not tell of its own end.
     pub fn end(mut self) {
+        self.supervisor.freeze(false);
+        self.supervisor.end(Duration::from_secs(5));
         for p in self.players.iter_mut().chain(&mut self.agents) {
             p.kill();
         }
         self.switch.end(Duration::from_secs(2));
-        self.supervisor.end(Duration::from_secs(5));
     }
 }
 

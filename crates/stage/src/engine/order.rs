@@ -62,6 +62,11 @@ pub enum Command {
         #[serde(default)]
         to: Option<Span>,
     },
+    /// Jumps within the song, rolling or not, without a pad.
+    Skip {
+        /// How far forward.
+        by: Span,
+    },
     /// Timecode, clock and patches cease, or come back.
     Midi {
         /// Whether they are sent.

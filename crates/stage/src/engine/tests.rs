@@ -135,6 +135,10 @@ fn faults_spoil_what_they_should() {
     assert_eq!(song, 3);
     assert!(h.midi.iter().any(|(_, b)| b.starts_with(&[0xf0, 0x7f, 0x7f, 1, 1])));
     assert!(into > Span::from_secs(2), "the same distance from the song's beginning");
+    let (_, (_, before), (_, after)) = with(&mut e, Command::Skip { by: Span::from_millis(150) });
+    // `before` was asked for when the jump had been made.
+    assert!((after - before - Span::from_millis(300)).abs() < Span::from_micros(100));
+    assert!((before - into - Span::from_millis(150)).abs() < Span::from_micros(100));
     let (_, (_, before), (_, after)) = with(&mut e, Command::Level { gain: Db(-6.0) });
     assert!((after - before - Span::from_millis(300)).abs() < Span::from_micros(100));
 }

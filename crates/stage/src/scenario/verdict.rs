@@ -58,7 +58,12 @@ impl Expect {
         let own: Vec<&SeenChangeover> = seen.changeovers.iter().filter(|c| !c.by_person).collect();
         if own.len() != self.changeovers as usize {
             let list: Vec<String> = own.iter().map(|c| format!("at {:?} to {} by {}", c.at, c.to, c.rule)).collect();
-            wrong.push(format!("{} changeovers by itself instead of {}: {}", own.len(), self.changeovers, list.join("; ")));
+            wrong.push(format!(
+                "{} changeovers by itself instead of {}: {}",
+                own.len(),
+                self.changeovers,
+                list.join("; ")
+            ));
         }
         if let (Some(to), Some(c)) = (self.to.and_then(Who::fixed), own.last())
             && c.to != to
@@ -99,7 +104,12 @@ impl Expect {
             wrong.extend(others.map(|a| format!("an alarm {} of {:?} at {:?}", a.code, a.machine, a.at)));
         }
         if let (Some(limit), Some(fault)) = (self.alarm_within, seen.fault) {
-            let first = seen.alarms.iter().filter(|a| self.alarms.contains(&a.code) && a.at >= fault).map(|a| a.at - fault).min();
+            let first = seen
+                .alarms
+                .iter()
+                .filter(|a| self.alarms.contains(&a.code) && a.at >= fault)
+                .map(|a| a.at - fault)
+                .min();
             if let Some(late) = first.filter(|f| *f > limit.0) {
                 wrong.push(format!("the first alarm came {late:?} after the fault, later than {limit}"));
             }
@@ -125,7 +135,12 @@ mod tests {
         let alarm = |code: &str| SeenAlarm { at: ms(10_011), code: code.into(), machine: None };
         Seen {
             fault: Some(ms(10_000)),
-            changeovers: vec![SeenChangeover { at: ms(10_011), to: Machine::B, rule: "host-gone-silent".into(), by_person: false }],
+            changeovers: vec![SeenChangeover {
+                at: ms(10_011),
+                to: Machine::B,
+                rule: "host-gone-silent".into(),
+                by_person: false,
+            }],
             proposed: false,
             alarms: vec![alarm("host-silent"), alarm("changed-over")],
             gap: Some(ms(13)),

@@ -199,7 +199,9 @@ impl Desk {
         brain.settle(now, lateness, &mut self.actions);
         let mut actions = std::mem::take(&mut self.actions);
         for action in actions.drain(..) {
-            if std::env::var_os("DBG").is_some() { println!("{:?} {:?}", now - began, action); }
+            if std::env::var_os("DBG").is_some() {
+                println!("{:?} {:?}", now - began, action);
+            }
             note(&action, now - began, seen);
             match action {
                 Action::Changeover { to, .. } => {
@@ -218,7 +220,7 @@ impl Desk {
 
     fn command(&mut self, to: Machine, now: MonoTime, post: &mut Post) {
         let outputs = if self.dead_output { 2 } else { 1 };
-        let dead = self.dead_output && self.output % outputs == 0;
+        let dead = self.dead_output && self.output.is_multiple_of(outputs);
         if !dead {
             post.put(now + TO_SWITCH, What::Select { to });
         }

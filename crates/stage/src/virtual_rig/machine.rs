@@ -84,7 +84,9 @@ impl Host {
             clock_ahead: Span::from_millis(7_000 + 13_500 * i as i64),
             beat_due: now + Span::from_micros(1_700 * i as i64),
             paths: rig.paths.into(),
-            sky: std::array::from_fn(|p| std::array::from_fn(|d| Sky::new(seed ^ (i as u64 * 64 + p as u64 * 8 + d as u64)))),
+            sky: std::array::from_fn(|p| {
+                std::array::from_fn(|d| Sky::new(seed ^ (i as u64 * 64 + p as u64 * 8 + d as u64)))
+            }),
             weather: rig.weather,
             powered: true,
             player: true,
@@ -211,11 +213,12 @@ impl Host {
     /// Agrees on a session with the supervisor: the real handshake.
     pub fn connect(&mut self, desk: &mut Desk, _now: MonoTime) {
         self.next_session += 1;
-        let agreed = Initiator::start(&self.keys.secret, &self.supervisor_keys.public, RIG).and_then(|(initiator, knock)| {
-            let responder = Responder::read(&self.supervisor_keys.secret, RIG, &knock)?;
-            let (theirs, answer) = responder.accept(self.next_session)?;
-            Ok((initiator.finish(&answer)?, theirs))
-        });
+        let agreed =
+            Initiator::start(&self.keys.secret, &self.supervisor_keys.public, RIG).and_then(|(initiator, knock)| {
+                let responder = Responder::read(&self.supervisor_keys.secret, RIG, &knock)?;
+                let (theirs, answer) = responder.accept(self.next_session)?;
+                Ok((initiator.finish(&answer)?, theirs))
+            });
         if let Ok((ours, theirs)) = agreed {
             self.core.on_session();
             self.session = Some(ours);

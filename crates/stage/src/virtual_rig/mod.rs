@@ -158,7 +158,9 @@ impl VirtualRig {
         match what {
             What::Beat { machine, path, bytes } => {
                 if let Some((m, reply)) = self.desk.on_datagram(machine, path, &bytes, self.now) {
-                    self.hosts[m.index()].carry(path, self.now, |at| self.post.put(at, What::Reply { machine: m, path, bytes: reply.clone() }));
+                    self.hosts[m.index()].carry(path, self.now, |at| {
+                        self.post.put(at, What::Reply { machine: m, path, bytes: reply.clone() })
+                    });
                 }
             }
             What::Reply { machine, path, bytes } => self.hosts[machine.index()].on_reply(path, &bytes, self.now),
@@ -232,7 +234,11 @@ fn setup(s: &Scenario, seed: u64) -> watch::Setup {
         number: song.number,
         start: song.start().since_midnight(),
         length: song.length(),
-        sections: song.sections.iter().map(|x| base::Samples(song.bar_at(x.bar) as f64).at(crate::show::SAMPLE_RATE)).collect(),
+        sections: song
+            .sections
+            .iter()
+            .map(|x| base::Samples(song.bar_at(x.bar) as f64).at(crate::show::SAMPLE_RATE))
+            .collect(),
     });
     watch::Setup {
         beat_intervals: (0..MACHINES).map(|_| Span::from_millis(5)).collect(),
