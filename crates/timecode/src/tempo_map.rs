@@ -247,6 +247,18 @@ mod tests {
     }
 
     #[test]
+    fn absurd_meters_and_times_saturate() {
+        let mut map = TempoMap::new(Division::Beat(1));
+        for tick in [0, 1 << 40, 1 << 41] {
+            map.add_meter(tick, 1, 255);
+        }
+        let last = map.bar_beat_at(Span::MAX).unwrap();
+        assert_eq!((last.bar, last.beat), (u32::MAX, 1));
+        assert_eq!(map.bar_beat_at(Span::MIN).unwrap().bar, 1);
+        assert_eq!(map.time_of(u64::MAX), Span::MAX);
+    }
+
+    #[test]
     fn frames_as_division() {
         let map = TempoMap::new(Division::Frame(FrameRate::F25, 40));
         assert_eq!(map.time_of(1000), Span::from_secs(1));

@@ -8,6 +8,7 @@ mod mtc;
 mod mtc_reader;
 mod parse;
 mod reader;
+mod run;
 mod tempo;
 
 pub use encode::MtcEncoder;
