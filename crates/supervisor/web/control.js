@@ -75,6 +75,7 @@ export function control(link) {
     if (armed && (performance.now() > armed.until || (!armed.refused && takeoverTo(armed.to)?.possible !== false))) disarm();
     keyed(byId("holds"), s.takeovers, (t) => t.to, make, update);
     const reader = rights.operator === false;
+    show(byId("alone"), !s.takeovers.length);
     show(byId("holds"), !reader);
     show(byId("looking"), reader);
     for (const b of byId("modes").children) {
@@ -126,6 +127,7 @@ export function control(link) {
     if (second) say(cost, t.forced_text || figures || t.text);
     else if (held) say(cost, t.possible ? figures || t.text : `${t.text} ${t.forced_text}`);
     else say(cost, t.text);
+    mark(cost, "data-old", String(!known && !second && !held));
   };
 
   for (const [mode, name, what] of MODES) {

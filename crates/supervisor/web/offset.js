@@ -16,11 +16,15 @@ const FUTURE = 0.16;
 const SHRINK_AFTER_MS = 8000;
 const MOST_POINTS = 12000;
 const REFETCH_MS = 30000;
+/** The picture's ground. */
+const GROUND = "#11151a";
+/** 30 frames a second are smooth. */
+const FRAME_MS = 33;
 
 /** @param {import("./link.js").Link} link */
 export function offsetPicture(link) {
   const canvas = /** @type {HTMLCanvasElement} */ (byId("picture"));
-  const pen = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d"));
+  const pen = /** @type {CanvasRenderingContext2D} */ (canvas.getContext("2d", { alpha: false }));
   const calm = matchMedia("(prefers-reduced-motion: reduce)");
   let span = /** @type {"10s" | "5min" | "song"} */ ("5min");
   /** @type {Map<string, Point[]>} */ let lines = new Map();
@@ -28,8 +32,8 @@ export function offsetPicture(link) {
   let from = 0;
   let height = HEIGHTS[1];
   let wantedSince = 0;
-  let drawnAt = 0;
   let dirty = true;
+  /** @type {CanvasPattern | string | null} */ let hatching = null;
   let asked = 0;
   let newestEvent = -1;
   let textAt = -Infinity;
@@ -72,32 +76,30 @@ export function offsetPicture(link) {
       line.push({ t, v: o.now && o.now.expires > s.now_ns ? o.now.value.value_ms : null, b: o.now?.value.bound_ms ?? 0 });
       if (line.length > MOST_POINTS) line.splice(0, line.length - MOST_POINTS);
     }
-    dirty = true;
     // Read out by eye, not by ear: once a second is enough for words.
     if (first || performance.now() - textAt > 1000) {
       textAt = performance.now();
       say(byId("offset-text"), s.offsets.length ? s.offsets.map(inWords).join(" ") : "No second machine to compare with.");
     }
   });
-  link.onTick(() => mark(byId("offset"), "data-old", String(!link.snapshot?.offsets.some((o) => link.fresh(o.now)))));
+  link.onTick(() => mark(byId("offset"), "data-old", String(!!link.snapshot?.offsets.length && !link.snapshot.offsets.some((o) => link.fresh(o.now)))));
 
   new ResizeObserver(() => { dirty = true; }).observe(canvas);
   calm.addEventListener("change", () => { dirty = true; });
-  const frame = () => {
-    requestAnimationFrame(frame);
-    const now = performance.now();
-    if (document.hidden || now - drawnAt < (calm.matches ? 500 : 32)) return;
-    const width = canvas.clientWidth;
-    if (!width) return;
-    const perPixel = windowMs() / (width * (1 - FUTURE));
-    const moved = link.state === "live" && (now - drawnAt) / perPixel >= 1;
-    // Points come ten times a second; in a long window most of them change nothing that could be seen.
-    if (!moved && !(dirty && (now - drawnAt > Math.min(perPixel, 1000) || drawnAt === 0 || !link.snapshot))) return;
-    drawnAt = now;
-    dirty = false;
-    draw();
+  // Asks for a frame only when the picture would have moved by a pixel: frames that show nothing new cost too.
+  const next = () => {
+    const perPixel = windowMs() / (Math.max(1, canvas.clientWidth) * (1 - FUTURE));
+    const wait = Math.min(1000, Math.max(perPixel, calm.matches ? 500 : FRAME_MS));
+    setTimeout(() => {
+      if (document.hidden || !canvas.clientWidth || !(dirty || link.state === "live")) return next();
+      requestAnimationFrame(() => {
+        dirty = false;
+        draw();
+        next();
+      });
+    }, dirty && !calm.matches ? Math.min(wait, 100) : wait);
   };
-  requestAnimationFrame(frame);
+  next();
 
   function windowMs() {
     if (span === "10s") return 10e3;
@@ -118,7 +120,8 @@ export function offsetPicture(link) {
       canvas.height = Math.round(h * dots);
     }
     pen.setTransform(dots, 0, 0, dots, 0, 0);
-    pen.clearRect(0, 0, w, h);
+    pen.fillStyle = GROUND;
+    pen.fillRect(0, 0, w, h);
     const s = link.snapshot;
     if (!s) return;
     const now = present();
@@ -171,9 +174,7 @@ export function offsetPicture(link) {
       pen.strokeStyle = "#ff8b7d";
       pen.lineWidth = 2;
       rule(0, w, edge, edge);
-      pen.fillStyle = "#ff8b7d";
-      pen.textAlign = "left";
-      pen.fillText(`no changeover beyond ${milliseconds(far)}`, 6, edge + side * -size * 0.75);
+      if (height < 4 * far) label(`no changeover beyond ${milliseconds(far)}`, 6, edge + side * -size * 0.8, "#ff8b7d", "left", size);
     }
     pen.setLineDash([10, 7]);
     pen.strokeStyle = "#ffd23f";
@@ -183,26 +184,39 @@ export function offsetPicture(link) {
       rule(0, w, edge, edge);
     }
     pen.setLineDash([]);
-    pen.fillStyle = "#ffd23f";
-    pen.textAlign = "left";
-    pen.fillText("warning", 6, y((o.baseline_ms ?? 0) + o.limits.warning_ms) - size * 0.75);
+    const warning = y((o.baseline_ms ?? 0) + o.limits.warning_ms);
+    if (height < 12 * o.limits.warning_ms && warning - y(far) > 2.6 * size) label("warning", 6, warning - size * 0.8, "#ffd23f", "left", size);
     pen.strokeStyle = "#59636e";
     pen.lineWidth = 1;
     rule(0, w, y(0), y(0));
   }
 
+  /** Words on their own ground, so that no line runs through them.
+   * @param {string} text @param {number} x @param {number} y @param {string} colour @param {"left" | "right"} align @param {number} size */
+  function label(text, x, y, colour, align, size) {
+    const wide = pen.measureText(text).width + 6;
+    pen.fillStyle = GROUND;
+    pen.fillRect(align === "left" ? x - 3 : x - wide + 3, y - size * 0.65, wide, size * 1.3);
+    pen.fillStyle = colour;
+    pen.textAlign = align;
+    pen.fillText(text, x, y);
+  }
+
+  function makeHatching() {
+    const tile = document.createElement("canvas");
+    tile.width = tile.height = 14;
+    const brush = /** @type {CanvasRenderingContext2D} */ (tile.getContext("2d"));
+    brush.strokeStyle = "#8a2a22";
+    brush.lineWidth = 2;
+    for (const x of [-14, 0, 14]) { brush.moveTo(x, 14); brush.lineTo(x + 14, 0); }
+    brush.stroke();
+    return pen.createPattern(tile, "repeat") ?? "#8a2a22";
+  }
+
   /** @param {number} x0 @param {number} y0 @param {number} w @param {number} h */
   function hatch(x0, y0, w, h) {
-    pen.save();
-    pen.beginPath();
-    pen.rect(x0, y0, w, h);
-    pen.clip();
-    pen.strokeStyle = "#8a2a22";
-    pen.lineWidth = 2;
-    pen.beginPath();
-    for (let x = x0 - h; x < x0 + w; x += 14) { pen.moveTo(x, y0 + h); pen.lineTo(x + h, y0); }
-    pen.stroke();
-    pen.restore();
+    pen.fillStyle = hatching ??= makeHatching();
+    pen.fillRect(x0, y0, w, h);
   }
 
   /**
@@ -264,9 +278,9 @@ export function offsetPicture(link) {
     }
     const colour = m.kind === "changeover" ? "#8cbeff" : m.kind === "step" ? "#ffd23f" : "#ff8b7d";
     pen.strokeStyle = pen.fillStyle = colour;
-    rule(x, x, h - size * 1.4, size * 1.4);
+    rule(x, x, h - size * 1.6, size * 3);
     const sign = m.kind === "changeover" ? `▸${m.machine ?? ""}` : m.kind === "step" ? "▲" : "✕";
-    pen.fillText(sign, x, size * 0.7);
+    pen.fillText(sign, x, size * 2.3);
   }
 
   /**
@@ -304,12 +318,11 @@ export function offsetPicture(link) {
 
   /** @param {OffsetView | undefined} o @param {number} w @param {number} h @param {number} size */
   function scale(o, w, h, size) {
-    pen.fillStyle = "#c3ccd6";
-    pen.textAlign = "right";
-    pen.fillText(`${o?.of ?? "A"} ahead ${height} ms`, w * (1 - FUTURE) - 8, size * 0.8);
-    pen.fillText(`${o?.against ?? "B"} ahead ${height} ms`, w * (1 - FUTURE) - 8, h - size * 0.8);
-    pen.textAlign = "left";
-    pen.fillText("now", w * (1 - FUTURE) + 6, h - size * 0.8);
+    if (!o) return;
+    const far = height < 1000 ? `${height} ms` : `${height / 1000} s`;
+    label(`${o.of} ahead ${far}`, w * (1 - FUTURE) - 8, size * 0.9, "#c3ccd6", "right", size);
+    label(`${o.against} ahead ${far}`, w * (1 - FUTURE) - 8, h - size * 0.9, "#c3ccd6", "right", size);
+    label("now", w * (1 - FUTURE) + 6, h - size * 0.9, "#c3ccd6", "left", size);
   }
 }
 
