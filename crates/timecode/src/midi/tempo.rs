@@ -169,21 +169,17 @@ mod tests {
         let mut a = vec![vec![0.0; m + 1]; m];
         for (i, &y) in t.iter().enumerate() {
             for (r, row) in a.iter_mut().enumerate() {
-                for c in 0..m {
-                    row[c] += x(i).powi((r + c) as i32);
+                for (c, sum) in row.iter_mut().take(m).enumerate() {
+                    *sum += x(i).powi((r + c) as i32);
                 }
                 row[m] += y * x(i).powi(r as i32);
             }
         }
         for p in 0..m {
-            for r in 0..m {
-                if r != p {
-                    let f = a[r][p] / a[p][p];
-                    for c in p..=m {
-                        let v = a[p][c];
-                        a[r][c] -= f * v;
-                    }
-                }
+            let pivot = a[p].clone();
+            for (_, row) in a.iter_mut().enumerate().filter(|&(r, _)| r != p) {
+                let f = row[p] / pivot[p];
+                row.iter_mut().zip(&pivot).for_each(|(v, q)| *v -= f * q);
             }
         }
         a[1][m] / a[1][1]
