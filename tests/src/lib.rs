@@ -1,1 +1,61 @@
 //! Helpers of the whole-rig tests.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+/// The program under test: `TWINKEEL_BIN`, or the one that was built beside this test.
+///
+/// # Panics
+/// When there is none.
+pub fn twinkeel_bin() -> PathBuf {
+    if let Some(path) = std::env::var_os("TWINKEEL_BIN") {
+        return path.into();
+    }
+    let test = std::env::current_exe().expect("a test knows where it is");
+    let dir = test.parent().and_then(Path::parent).expect("a test lies below the target folder");
+    let bin = dir.join(format!("twinkeel{}", std::env::consts::EXE_SUFFIX));
+    assert!(bin.exists(), "{} is missing: run `cargo build -p twinkeel` first", bin.display());
+    bin
+}
+
+/// A process that ends with the test.
+pub struct Running(pub Child);
+
+impl Running {
+    /// Starts a process; what it says goes to `log`.
+    ///
+    /// # Panics
+    /// When it cannot be started.
+    pub fn start(program: &Path, arguments: &[&str], environment: &[(&str, &str)], log: &Path) -> Running {
+        let file = std::fs::File::create(log).unwrap();
+        let mut command = Command::new(program);
+        command.args(arguments).envs(environment.iter().copied()).stdin(Stdio::null());
+        command.stdout(file.try_clone().unwrap()).stderr(file);
+        Running(command.spawn().unwrap_or_else(|e| panic!("{}: {e}", program.display())))
+    }
+}
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+/// Asks until it is so, or gives up and says what was last seen.
+///
+/// # Panics
+/// When it is not so within `patience`.
+pub fn wait_until<T: std::fmt::Debug>(what: &str, patience: Duration, mut look: impl FnMut() -> (bool, T)) -> T {
+    let until = Instant::now() + patience;
+    loop {
+        let (so, seen) = look();
+        if so {
+            return seen;
+        }
+        assert!(Instant::now() < until, "{what} did not come within {patience:?}; last seen: {seen:#?}");
+        std::thread::sleep(Duration::from_millis(50));
+    }
+}

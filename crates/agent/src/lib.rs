@@ -8,6 +8,7 @@ pub mod core;
 mod host;
 mod lanes;
 mod news;
+mod player;
 mod sources;
 
 use std::path::{Path, PathBuf};
@@ -66,6 +67,10 @@ pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
     let last_reply = Arc::new(AtomicU64::new(0));
     let sources: Vec<_> = file.sources.iter().map(|s| relative_feed(s, &beside)).collect();
     sources::start(&sources, &desk)?;
+    let fed = sources.iter().any(|s| matches!(s, settings::agent::Source::Feed { .. }));
+    if let Some(name) = file.player.process.clone().filter(|_| !fed) {
+        player::start(name, desk.clone())?;
+    }
 
     let beats = beats::Beats {
         core: core::AgentCore::new(file.triggers.clone()),

@@ -29,7 +29,12 @@ impl Outputs {
     ///
     /// # Errors
     /// What keeps one from ever working.
-    pub fn open(outputs: &[Output], machines: usize, first_socket: usize, desk: &WatchDesk) -> std::io::Result<Outputs> {
+    pub fn open(
+        outputs: &[Output],
+        machines: usize,
+        first_socket: usize,
+        desk: &WatchDesk,
+    ) -> std::io::Result<Outputs> {
         let mut ready = Vec::new();
         let mut socket = first_socket;
         for o in outputs {

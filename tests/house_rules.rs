@@ -1,0 +1,64 @@
+//! House rules that no lint can express.
+#![allow(clippy::unwrap_used, clippy::panic)]
+
+use std::path::{Path, PathBuf};
+
+fn sources(dir: &Path, found: &mut Vec<PathBuf>) {
+    for entry in std::fs::read_dir(dir).unwrap_or_else(|e| panic!("{}: {e}", dir.display())) {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            sources(&path, found);
+        } else if path.extension().is_some_and(|e| e == "rs") {
+            found.push(path);
+        }
+    }
+}
+
+fn lines_with(dir: &str, words: &[&str]) -> Vec<String> {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).parent().unwrap().join(dir);
+    let mut files = Vec::new();
+    sources(&root, &mut files);
+    assert!(!files.is_empty(), "{dir} has no sources");
+    let mut hits = Vec::new();
+    for f in files {
+        let text = std::fs::read_to_string(&f).unwrap();
+        for (i, line) in text.lines().enumerate() {
+            let code = line.split("//").next().unwrap_or("");
+            if words.iter().any(|w| code.contains(w)) {
+                hits.push(format!("{}:{}: {}", f.display(), i + 1, line.trim()));
+            }
+        }
+    }
+    hits
+}
+
+/// The agent's mind is pure though its crate is not: the virtual rig runs it with a clock of its own.
+#[test]
+fn the_agents_core_reads_no_clock_and_does_no_io() {
+    let hits = lines_with(
+        "crates/agent/src/core",
+        &["Instant::now", "SystemTime", "mono_now", "wall_now", "std::net::", "std::fs", "std::thread", "ports::"],
+    );
+    assert!(hits.is_empty(), "{}", hits.join("\n"));
+}
+
+/// A beat must not wait in somebody's queue on its way to a command.
+#[test]
+fn the_watch_thread_knows_no_tokio() {
+    let hits: Vec<_> = lines_with("crates/supervisor/src", &["tokio::"])
+        .into_iter()
+        .filter(|h| ["watch_thread", "outputs", "to_watch", "from_watch", "tap.rs"].iter().any(|w| h.contains(w)))
+        .collect();
+    assert!(hits.is_empty(), "{}", hits.join("\n"));
+}
+
+/// What the operating systems do differently is asked in `ports` (and where the demo starts processes), nowhere else.
+#[test]
+fn system_differences_stay_in_their_rooms() {
+    let hits: Vec<_> =
+        ["base", "timecode", "measure", "wire", "rig", "watch", "settings", "showlog", "agent", "supervisor"]
+            .iter()
+            .flat_map(|c| lines_with(&format!("crates/{c}/src"), &["cfg(unix)", "cfg(windows)", "target_os"]))
+            .collect();
+    assert!(hits.is_empty(), "{}", hits.join("\n"));
+}
