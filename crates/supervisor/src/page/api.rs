@@ -12,7 +12,7 @@ use axum::routing::{get, post};
 use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 
-use super::desk::{DeskAct, HistoryWindow, Who};
+use super::desk::{DeskAct, HistoryWindow, Who, Whole};
 use super::login::{LoginRefused, forget};
 use super::{Page, assets, stream};
 
@@ -86,8 +86,8 @@ struct ActRequest {
     by: Option<String>,
     /// Later than this (ns on the supervisor's clock) it must not be done any more: a press that was stuck in a broken
     /// network takes effect when nobody expects it.
-    #[serde(default)]
-    before_ns: Option<u64>,
+    #[serde(default, rename = "before_ns")]
+    before: Option<Whole<u64>>,
     /// What to do.
     #[serde(rename = "do")]
     act: DeskAct,
@@ -103,7 +103,7 @@ async fn act(
         return problem(StatusCode::UNAUTHORIZED, "this device looks on; acting needs the operator's passphrase")
             .into_response();
     }
-    let ActRequest { by, before_ns, act } = match request {
+    let ActRequest { by, before, act } = match request {
         Ok(Json(r)) => r,
         Err(e) => return problem(e.status(), e.body_text()).into_response(),
     };
@@ -111,7 +111,7 @@ async fn act(
         return problem(StatusCode::UNPROCESSABLE_ENTITY, "minutes must be from 1 to 720").into_response();
     }
     let now = page.desk.snapshots().borrow().now;
-    if before_ns.is_some_and(|before| now.nanos() > before) {
+    if before.is_some_and(|Whole(before)| now.nanos() > before) {
         return problem(StatusCode::CONFLICT, "this came too late and was not done: press again").into_response();
     }
     let who = Who { name: plain_name(by.as_deref(), address), address };

@@ -5,7 +5,8 @@ use std::pin::Pin;
 use std::sync::Arc;
 
 use base::{Millis, MonoTime, Span};
-use serde::{Deserialize, Serialize};
+use serde::de::Error;
+use serde::{Deserialize, Deserializer, Serialize};
 use tokio::sync::watch;
 
 use crate::snapshot::{ClockView, Drift, Letter, Mode, RuleRow, Snapshot, SwitchStatus};
@@ -54,6 +55,7 @@ pub enum DeskAct {
     /// Answer to a proposal.
     AnswerProposal {
         /// The proposal's id.
+        #[serde(deserialize_with = "whole")]
         id: u64,
         /// Yes or no.
         yes: bool,
@@ -61,13 +63,16 @@ pub enum DeskAct {
     /// "Seen."
     Acknowledge {
         /// The alarm's id.
+        #[serde(deserialize_with = "whole")]
         alarm: u64,
     },
     /// Put an alarm aside for a time.
     Shelve {
         /// The alarm's id.
+        #[serde(deserialize_with = "whole")]
         alarm: u64,
         /// For how long: 1 to 720 minutes.
+        #[serde(deserialize_with = "whole")]
         minutes: u16,
     },
     /// Take a machine out.
@@ -80,6 +85,27 @@ pub enum DeskAct {
         /// Which.
         machine: Letter,
     },
+}
+
+/// A whole number. JSON knows one kind of number: 7.0 is 7 (RFC 8259, section 6; JSON Schema, "integer").
+#[derive(Clone, Copy)]
+pub(crate) struct Whole<T>(pub T);
+
+impl<'de, T: TryFrom<u64>> Deserialize<'de> for Whole<T> {
+    fn deserialize<D: Deserializer<'de>>(d: D) -> Result<Whole<T>, D::Error> {
+        whole(d).map(Whole)
+    }
+}
+
+fn whole<'de, T: TryFrom<u64>, D: Deserializer<'de>>(d: D) -> Result<T, D::Error> {
+    /// 2^64: the first number that does not fit.
+    const TOO_BIG: f64 = 18_446_744_073_709_551_616.0;
+    let number = serde_json::Number::deserialize(d)?;
+    let fits = |f: &f64| (0.0..TOO_BIG).contains(f) && f.fract() == 0.0;
+    let whole = number.as_u64().or_else(|| number.as_f64().filter(fits).map(|f| f as u64));
+    whole
+        .and_then(|n| T::try_from(n).ok())
+        .ok_or_else(|| D::Error::custom(format!("{number} is no whole number in range")))
 }
 
 /// The person behind an act.
@@ -257,6 +283,24 @@ impl HistoryWindow {
             Self::TenSeconds => Some(Span::from_secs(10)),
             Self::FiveMinutes => Some(Span::from_secs(300)),
             Self::Song => None,
+        }
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn whole_numbers_may_be_written_as_json_likes() {
+        let act = |minutes: &str| {
+            serde_json::from_str::<DeskAct>(&format!(r#"{{"act":"shelve","alarm":3.0,"minutes":{minutes}}}"#))
+        };
+        assert_eq!(act("15").unwrap(), DeskAct::Shelve { alarm: 3, minutes: 15 });
+        assert_eq!(act("1.5e1").unwrap(), DeskAct::Shelve { alarm: 3, minutes: 15 });
+        for wrong in ["1.5", "-1", "65536", "1e99", "\"15\"", "null"] {
+            assert!(act(wrong).is_err(), "{wrong}");
         }
     }
 }
