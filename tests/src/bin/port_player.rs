@@ -12,7 +12,7 @@ fn main() {
     let mut arguments = std::env::args().skip(1);
     let name = arguments.next().expect("a name");
     let start_us = arguments.next().and_then(|a| a.parse::<u64>().ok()).expect("a start in nanoseconds") / 1_000;
-    let (client, _) = Client::new(&name, ClientOptions::NO_START_SERVER).expect("a JACK server");
+    let client = connect(&name);
     let rate = client.sample_rate() as f64;
     let mut ltc_port = client.register_port("ltc", AudioOut::default()).unwrap();
     let mut midi_port = client.register_port("mtc", MidiOut::default()).unwrap();
@@ -53,8 +53,21 @@ fn main() {
         Control::Continue
     };
     let _active = client.activate_async((), jack::contrib::ClosureProcessHandler::new(process)).unwrap();
-    // Ends with its starter, or when told.
+    println!("ready");
+    // Ends when it is killed.
     loop {
         std::thread::park();
     }
+}
+
+/// A server that is busy with another client may turn one away: try for ten seconds.
+fn connect(name: &str) -> Client {
+    for _ in 0..40 {
+        match Client::new(name, ClientOptions::NO_START_SERVER) {
+            Ok((client, _)) => return client,
+            Err(e) => println!("no JACK server yet: {e}"),
+        }
+        std::thread::sleep(std::time::Duration::from_millis(250));
+    }
+    panic!("no JACK server");
 }
