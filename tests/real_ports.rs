@@ -133,8 +133,8 @@ mod with_jack {
         let player = bin.with_file_name("port_player");
         let player = if player.exists() { player } else { PathBuf::from(env!("CARGO_BIN_EXE_port_player")) };
         let begin = ports::os::mono_now() + Span::from_secs(8);
-        for i in 0..machines.len() {
-            let env = [("JACK_DEFAULT_SERVER", servers[i].as_str()), ("JACK_NO_START_SERVER", "1")];
+        for (i, name) in servers.iter().enumerate() {
+            let env = [("JACK_DEFAULT_SERVER", name.as_str()), ("JACK_NO_START_SERVER", "1")];
             let begin = (begin + SKEW.times(i as i64)).nanos().to_string();
             let log = at.join(format!("player{i}.log"));
             running.push(Running::start(&player, &["player", &begin], &env, &log));

@@ -2,6 +2,7 @@
 //!
 //! `cargo bench -p twinkeel-measure --bench line`. Asserts nothing.
 
+#![allow(clippy::disallowed_methods)] // A bench, example or test may read clocks and start threads.
 #[path = "../tests/models/mod.rs"]
 mod models;
 

@@ -3,6 +3,7 @@
 //!
 //! `cargo bench -p twinkeel-measure --bench offset`. Asserts nothing.
 
+#![allow(clippy::disallowed_methods, clippy::expect_used)] // A bench, example or test may read clocks and start threads.
 #[path = "../tests/models/mod.rs"]
 mod models;
 
@@ -19,7 +20,10 @@ const A_PPM: f64 = 12.0;
 const B_PPM: f64 = -23.0;
 
 fn main() {
-    println!("after {SECONDS} s at 50 Hz, 20 runs; drift {} ppm; one run in two has a step of 3 ms at 30 s", A_PPM - B_PPM);
+    println!(
+        "after {SECONDS} s at 50 Hz, 20 runs; drift {} ppm; one run in two has a step of 3 ms at 30 s",
+        A_PPM - B_PPM
+    );
     println!(
         "{:24}{:>12}{:>12}{:>12}{:>12}{:>12}{:>12}{:>8}",
         "code", "drift rms", "worst", "said sigma", "LS rms", "offset rms", "said, ms", "steps"
@@ -29,7 +33,9 @@ fn main() {
         let (mut worst, mut steps): (f64, u32) = (0.0, 0);
         for seed in 0..20 {
             let r = run(code, seed, seed % 2 == 1);
-            for (s, x) in sums.iter_mut().zip([r.drift.powi(2), r.drift_sigma, r.plain.powi(2), r.offset.powi(2), r.sigma]) {
+            for (s, x) in
+                sums.iter_mut().zip([r.drift.powi(2), r.drift_sigma, r.plain.powi(2), r.offset.powi(2), r.sigma])
+            {
                 *s += x;
             }
             worst = worst.max(r.drift.abs());
@@ -68,9 +74,8 @@ fn run(code: Code, seed: u64, step: bool) -> Result {
         // B's audio engine hiccups: from then on its code comes 3 ms later.
         b.iter_mut().filter(|t| t.0 > 130.0).for_each(|t| t.0 += 3e-3);
     }
-    let truth = |t: f64| {
-        SKEW + (t - 100.0) * (A_PPM - B_PPM) * 1e-6 + SKEW * B_PPM * 1e-6 + if step { 3e-3 } else { 0.0 }
-    };
+    let truth =
+        |t: f64| SKEW + (t - 100.0) * (A_PPM - B_PPM) * 1e-6 + SKEW * B_PPM * 1e-6 + if step { 3e-3 } else { 0.0 };
     let mut lines = [PositionLine::new(LineConfig::default()), PositionLine::new(LineConfig::default())];
     let mut tracker = OffsetTracker::new(OffsetConfig::default());
     let (mut i, mut j) = (0, 0);

@@ -67,10 +67,11 @@ pub fn hints(evidence: &Evidence<'_>, mut each: impl FnMut(Hint)) {
     if let Some((song, apart)) = odd {
         each(Hint::TempoMap { song, apart });
     }
-    if let (Some((drift, sigma)), None) = (evidence.drift, odd) {
-        if CRYSTALS.contains(&drift.0.abs()) && drift.0.abs() > 3.0 * sigma.0.abs() {
-            each(Hint::OwnCrystals { drift, uncertainty: Ppm(2.0 * sigma.0.abs()) });
-        }
+    if let (Some((drift, sigma)), None) = (evidence.drift, odd)
+        && CRYSTALS.contains(&drift.0.abs())
+        && drift.0.abs() > 3.0 * sigma.0.abs()
+    {
+        each(Hint::OwnCrystals { drift, uncertainty: Ppm(2.0 * sigma.0.abs()) });
     }
     if let Some(buffer) = common_buffer(evidence.steps, evidence.sample_rate) {
         let steps = u16::try_from(evidence.steps.len()).unwrap_or(u16::MAX);

@@ -2,6 +2,7 @@
 //! beside the plain layout, one row a sample, in the same run. Prints; asserts nothing.
 //!
 //! `cargo bench -p twinkeel-showlog`
+#![allow(clippy::disallowed_methods)] // A bench, example or test may read clocks and start threads.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs)]
 
 #[path = "../tests/common/mod.rs"]

@@ -21,7 +21,8 @@ pub enum Stage {
 /// Detail of [`crate::EventKind::Changeover`]. One event a stage, all with the same number.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 pub struct Changeover {
-    /// Counts the changeovers of one epoch, from 1: ties the stages together.
+    /// Counts the changeovers of one epoch, from 1. The report does not rest on it: it puts stages together by their
+    /// instants.
     pub number: u32,
     /// How far it had come.
     pub stage: Stage,

@@ -37,7 +37,8 @@ pub struct SupervisorDesk {
 impl SupervisorDesk {
     /// The act in the judge's words, or why it cannot be.
     fn translate(&self, act: &DeskAct) -> Result<Act, ActOutcome> {
-        let no = |rule: &str, text: &str| ActOutcome::Refused { rule: rule.into(), text: text.into(), can_force: false };
+        let no =
+            |rule: &str, text: &str| ActOutcome::Refused { rule: rule.into(), text: text.into(), can_force: false };
         let alarm = |id: u64| alarm_of(id).ok_or_else(|| no("no-such-alarm", "There is no such alarm."));
         Ok(match act {
             DeskAct::SetMode { mode } => Act::SetMode(match mode {
@@ -121,7 +122,12 @@ impl Desk for SupervisorDesk {
                 ActOutcome::Done { .. } => (true, "done".into()),
                 ActOutcome::Asked { .. } => (true, "asked of the switch".into()),
             };
-            scribe.tell(ToScribe::Acted { who: who.name.clone(), act, text: format!("{}: {said}: {came_of_it}", who.name), done });
+            scribe.tell(ToScribe::Acted {
+                who: who.name.clone(),
+                act,
+                text: format!("{}: {said}: {came_of_it}", who.name),
+                done,
+            });
             outcome
         })
     }

@@ -1,7 +1,7 @@
 //! What the watch thread tells the scribe: plain data through a ring, words are made on the other side.
 
 use base::{Machine, MonoTime, SwitchView};
-use rig::{Action, ActAnswer};
+use rig::{ActAnswer, Action};
 use watch::WatchView;
 use wire::Session;
 

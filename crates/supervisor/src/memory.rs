@@ -64,7 +64,9 @@ fn path(dir: &Path) -> PathBuf {
 /// A damaged file is as good as none: the switch is asked anyway, and the mode falls back to the rig's own.
 fn read(dir: &Path) -> Option<Kept> {
     let text = std::fs::read_to_string(path(dir)).ok()?;
-    serde_json::from_str(&text).inspect_err(|e| tracing::error!("memory.json is damaged ({e}); starting without it")).ok()
+    serde_json::from_str(&text)
+        .inspect_err(|e| tracing::error!("memory.json is damaged ({e}); starting without it"))
+        .ok()
 }
 
 #[cfg(test)]

@@ -71,12 +71,13 @@ pub fn load(config: &Path) -> Result<Loaded, StartError> {
 /// What the brain is told.
 pub fn brain_setup(facts: &Facts) -> watch::Setup {
     let rig = &facts.rig;
-    let songs = facts.show.iter().flat_map(|s| &s.songs).zip(&facts.starts).enumerate().map(|(i, (s, start))| SongSpan {
-        number: u16::try_from(i + 1).unwrap_or(u16::MAX),
-        start: *start,
-        length: s.length.0,
-        sections: s.sections.iter().map(|x| x.at.0).collect(),
-    });
+    let songs =
+        facts.show.iter().flat_map(|s| &s.songs).zip(&facts.starts).enumerate().map(|(i, (s, start))| SongSpan {
+            number: u16::try_from(i + 1).unwrap_or(u16::MAX),
+            start: *start,
+            length: s.length.0,
+            sections: s.sections.iter().map(|x| x.at.0).collect(),
+        });
     watch::Setup {
         beat_intervals: rig.machines.iter().map(|_| Span::from_millis(5)).collect(),
         paths: rig.listen.paths.len(),
@@ -143,4 +144,3 @@ pub fn show_meta(facts: &Facts, kept: &crate::memory::Kept) -> showlog::ShowMeta
         written_by: env!("CARGO_PKG_VERSION").into(),
     }
 }
-

@@ -24,7 +24,12 @@ const WINDOW: u64 = 960;
 ///
 /// # Errors
 /// A socket that cannot be made.
-pub fn start(socket: &Path, programme: Vec<String>, pilots: Vec<Option<Hertz>>, desk: WatchDesk) -> std::io::Result<()> {
+pub fn start(
+    socket: &Path,
+    programme: Vec<String>,
+    pilots: Vec<Option<Hertz>>,
+    desk: WatchDesk,
+) -> std::io::Result<()> {
     let listener = Listener::bind(socket)?;
     std::thread::Builder::new().name("tap".into()).spawn(move || {
         make_urgent(35);

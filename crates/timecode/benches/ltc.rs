@@ -2,6 +2,8 @@
 //!
 //! `cargo bench -p twinkeel-timecode --bench ltc --features bench-libltc` (the feature needs libltc, Debian: libltc-dev;
 //! without it our own figure is printed alone). Asserts nothing.
+#![allow(clippy::disallowed_methods)]
+// A bench, example or test may read clocks and start threads.
 // The only way to call a C library; nothing of it is in the crate itself.
 #![allow(unsafe_code, clippy::unwrap_used)]
 

@@ -1,5 +1,6 @@
 //! Writes a WAV file (16 bits, one channel) of linear timecode: `ltc_wav OUT.wav --hz 48000 --rate 25 --start 01:00:00:00
 //! --frames 50 --speed=1 --user 12345678`. A negative speed runs backwards.
+#![allow(clippy::disallowed_methods)] // A bench, example or test may read clocks and start threads.
 #![allow(clippy::panic, clippy::unwrap_used, clippy::expect_used)]
 
 use std::collections::BTreeMap;

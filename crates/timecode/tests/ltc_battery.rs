@@ -1,3 +1,4 @@
+#![allow(clippy::disallowed_methods)] // A bench, example or test may read clocks and start threads.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs)]
 mod ltc_signals;
 use base::FrameRate;

@@ -1,3 +1,4 @@
+#![allow(clippy::disallowed_methods)] // A bench, example or test may read clocks and start threads.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs)]
 mod ltc_signals;
 use base::FrameRate;
@@ -9,6 +10,7 @@ fn soak() {
     let rates = [FrameRate::F24, FrameRate::F25, FrameRate::F29_97Df, FrameRate::F30, FrameRate::F29_97];
     let hzs = [8e3, 11.025e3, 16e3, 22.05e3, 44.1e3, 48e3, 96e3];
     let (mut total, mut right, mut wrong) = (0, 0, 0);
+    let mut by = std::collections::BTreeMap::new();
     let n: u64 = std::env::var("N").ok().and_then(|s| s.parse().ok()).unwrap_or(300);
     let one: Option<u64> = std::env::var("SEED").ok().and_then(|s| s.parse().ok());
     for seed in one.map_or(0..n, |s| s..s + 1) {
@@ -61,11 +63,19 @@ fn soak() {
         let ev = decode(&x, hz, 1000);
         let s = score(&t, &frames(&ev));
         if s.wrong > 0 {
-            println!("seed {seed} hz {hz} {} snr {snr:.1} speed {speed:.2} vary {vary} corr {}: {s:?}", rate.name(), t.polarity_correction);
+            println!(
+                "seed {seed} hz {hz} {} snr {snr:.1} speed {speed:.2} vary {vary} corr {}: {s:?}",
+                rate.name(),
+                t.polarity_correction
+            );
         }
+        let e = by.entry((hz as u64, snr as u64 / 4)).or_insert((0, 0));
+        e.0 += s.expected;
+        e.1 += s.right;
         total += s.expected;
         right += s.right;
         wrong += s.wrong;
     }
+    by.iter().for_each(|(k, (e, r))| println!("BY {k:?} {e} {:.1} %", 100.0 * *r as f64 / *e as f64));
     println!("SOAK total {total} right {right} wrong {wrong}");
 }

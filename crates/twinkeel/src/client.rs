@@ -93,7 +93,11 @@ pub fn release(a: &ReleaseArgs) -> ExitCode {
 }
 
 fn agent() -> ureq::Agent {
-    ureq::Agent::config_builder().timeout_global(Some(Duration::from_secs(4))).http_status_as_error(false).build().into()
+    ureq::Agent::config_builder()
+        .timeout_global(Some(Duration::from_secs(4)))
+        .http_status_as_error(false)
+        .build()
+        .into()
 }
 
 fn read(at: &At, what: &str) -> Result<String, String> {
@@ -142,7 +146,12 @@ fn tell(out: &mut impl Write, s: &Snapshot) -> std::io::Result<()> {
     let (on, off) = colour(s.headline.tone);
     writeln!(out, "{on}{}{off}", s.headline.text)?;
     let on_air = s.on_air.map_or_else(|| "unknown".into(), |m| m.to_string());
-    writeln!(out, "on air: {on_air}   mode: {:?}{}", s.mode, if s.latched.is_some() { "   UNPROTECTED (latched)" } else { "" })?;
+    writeln!(
+        out,
+        "on air: {on_air}   mode: {:?}{}",
+        s.mode,
+        if s.latched.is_some() { "   UNPROTECTED (latched)" } else { "" }
+    )?;
     if let Some(song) = s.song.as_ref().map(|r| &r.value) {
         let code = song.timecode.clone().unwrap_or_default();
         writeln!(out, "song {}: {}  {code}", song.number, song.name)?;

@@ -72,10 +72,20 @@ fn make(a: &InitArgs) -> Made {
             machine_id: id,
             name: m.to_string(),
             secret_key: "agent.key".into(),
-            supervisor: SupervisorAddress { rig: rig_id, key: supervisor.public.to_string(), paths: paths(7740), lanes },
+            supervisor: SupervisorAddress {
+                rig: rig_id,
+                key: supervisor.public.to_string(),
+                paths: paths(7740),
+                lanes,
+            },
             beat: Duration::millis(5),
             player: PlayerWatch::default(),
-            sources: vec![Source::Feed { socket: "feed".into(), timecode: Some("timecode".into()), rate: None, pilot: None }],
+            sources: vec![Source::Feed {
+                socket: "feed".into(),
+                timecode: Some("timecode".into()),
+                rate: None,
+                pilot: None,
+            }],
             triggers: Vec::new(),
         };
         write(&a.dir.join(m.to_string()).join("agent.toml"), &toml::to_string(&agent)?, "agent.key", &keys)?;

@@ -112,7 +112,9 @@ fn inspected(i: Inspect) -> ExitCode {
     let flushed = out.flush();
     match result {
         // A reader that has seen enough (`| head`) closes the pipe: that is its right, and no error.
-        Ok(_) | Err(_) if flushed.as_ref().is_err_and(|e| e.kind() == std::io::ErrorKind::BrokenPipe) => ExitCode::SUCCESS,
+        Ok(_) | Err(_) if flushed.as_ref().is_err_and(|e| e.kind() == std::io::ErrorKind::BrokenPipe) => {
+            ExitCode::SUCCESS
+        }
         Ok(Outcome::Found) => ExitCode::SUCCESS,
         Ok(Outcome::Nothing) => ExitCode::from(1),
         Err(e) => refuse(&e),

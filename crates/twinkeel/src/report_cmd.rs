@@ -65,7 +65,9 @@ pub fn run(a: &ReportArgs) -> ExitCode {
     match written {
         Ok(()) => verdict(&made),
         Err(Failed::Usage(why)) => refuse(&why),
-        Err(Failed::Write(path, e)) if path.as_os_str() == "-" && e.kind() == std::io::ErrorKind::BrokenPipe => verdict(&made),
+        Err(Failed::Write(path, e)) if path.as_os_str() == "-" && e.kind() == std::io::ErrorKind::BrokenPipe => {
+            verdict(&made)
+        }
         Err(Failed::Write(path, e)) => unreached(&format!("{}: {e}", path.display())),
         Err(Failed::Record(e)) => unreached(&e),
     }

@@ -25,7 +25,9 @@ pub struct SupervisorArgs {
 
 /// Arguments of `twinkeel demo`.
 #[derive(clap::Args)]
-#[command(after_help = "Examples:\n  twinkeel demo\n  twinkeel demo --headless --scenario on-air-power --seconds 30 --out out")]
+#[command(
+    after_help = "Examples:\n  twinkeel demo\n  twinkeel demo --headless --scenario on-air-power --seconds 30 --out out"
+)]
 pub struct DemoArgs {
     /// Run a scenario without a page to press on, and write summary.json, house.wav, the record and report.html.
     #[arg(long, requires = "scenario")]
@@ -175,5 +177,6 @@ fn log() {
     let colours = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
     let filter = tracing_subscriber::EnvFilter::try_from_default_env()
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
-    let _ = tracing_subscriber::fmt().with_env_filter(filter).with_ansi(colours).with_writer(std::io::stderr).try_init();
+    let _ =
+        tracing_subscriber::fmt().with_env_filter(filter).with_ansi(colours).with_writer(std::io::stderr).try_init();
 }

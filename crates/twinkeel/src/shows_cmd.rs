@@ -72,11 +72,15 @@ pub fn run(a: &ShowsArgs) -> ExitCode {
     let shelf = Shelf::new(&a.shelf.shows);
     let done = match &a.what {
         None | Some(What::List) => list(&shelf, a),
-        Some(What::Label { show, label }) => shelf.find(show).and_then(|p| shelf::label(&p, label)).map(|()| ExitCode::SUCCESS),
+        Some(What::Label { show, label }) => {
+            shelf.find(show).and_then(|p| shelf::label(&p, label)).map(|()| ExitCode::SUCCESS)
+        }
         Some(What::Note { show, text, by }) => {
             shelf.find(show).and_then(|p| shelf::note(&p, by, text, now())).map(|_| ExitCode::SUCCESS)
         }
-        Some(What::Export { show, to }) => shelf.find(show).and_then(|p| shelf::export(&p, to)).map(|()| ExitCode::SUCCESS),
+        Some(What::Export { show, to }) => {
+            shelf.find(show).and_then(|p| shelf::export(&p, to)).map(|()| ExitCode::SUCCESS)
+        }
         Some(What::Prune { older_than, word }) => prune(&shelf, *older_than, word.as_deref()),
     };
     match done {

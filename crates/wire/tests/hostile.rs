@@ -1,4 +1,5 @@
 //! What an enemy or a bad network can send: nothing panics, everything is refused and counted by kind.
+#![allow(clippy::disallowed_methods)] // A bench, example or test may read clocks and start threads.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 use arrayvec::ArrayVec;

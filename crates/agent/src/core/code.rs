@@ -36,7 +36,14 @@ struct ClockFollower {
     jumps: u16,
 }
 
+impl Default for MidiCode {
+    fn default() -> MidiCode {
+        MidiCode::new()
+    }
+}
+
 impl MidiCode {
+    /// A port that has not been heard yet.
     pub fn new() -> MidiCode {
         MidiCode {
             reader: MidiReader::new(MidiReaderConfig::default()),

@@ -1,7 +1,5 @@
 //! Changeovers with their stages put together, and refusals.
 
-use std::collections::BTreeMap;
-
 use base::Span;
 
 use super::model::{ChangeoverReport, RefusalReport, SeenReport, SongReport};
@@ -15,15 +13,35 @@ pub(super) fn song_at(songs: &[SongReport], t: Span) -> Option<usize> {
     songs.iter().rposition(|s| t >= s.from && t <= s.to + Span::from_secs(1))
 }
 
-/// The changeovers, in the order of their verdicts.
+/// A stage that comes later than this after the verdict belongs to no changeover that we know of.
+const STAGES_WITHIN: Span = Span::from_secs(5);
+
+type Stages<'a> = Vec<(&'a Recorded, Changeover)>;
+
+/// The changeovers, in the order of their verdicts. Their stages are told by several threads and may be recorded in any
+/// order, so they are put together by their instants: a verdict begins a changeover, and what follows to the same
+/// machine is its own.
 pub(super) fn changeovers(show: &ShowFile, songs: &[SongReport]) -> Vec<ChangeoverReport> {
-    let mut by_number: BTreeMap<(u32, u32), Vec<(&Recorded, Changeover)>> = BTreeMap::new();
-    for e in show.events.iter().filter(|e| e.event.kind == EventKind::Changeover) {
-        if let Ok(d) = serde_json::from_value::<Changeover>(e.event.detail.clone()) {
-            by_number.entry((e.id.epoch, d.number)).or_default().push((e, d));
+    let mut stages: Stages = show
+        .events
+        .iter()
+        .filter(|e| e.event.kind == EventKind::Changeover)
+        .filter_map(|e| Some((e, serde_json::from_value::<Changeover>(e.event.detail.clone()).ok()?)))
+        .collect();
+    stages.sort_by_key(|(e, d)| (e.id.epoch, e.event.at, d.stage != Stage::Intent));
+    let mut groups: Vec<Stages> = Vec::new();
+    for (e, d) in stages {
+        let belongs = |group: &&mut Stages| {
+            group.first().is_some_and(|(first, f)| {
+                first.id.epoch == e.id.epoch && f.to == d.to && e.event.at.since(first.event.at) <= STAGES_WITHIN
+            })
+        };
+        match groups.last_mut().filter(belongs) {
+            Some(group) if d.stage != Stage::Intent => group.push((e, d)),
+            _ => groups.push(vec![(e, d)]),
         }
     }
-    let mut out: Vec<ChangeoverReport> = by_number.values().filter_map(|stages| one(show, songs, stages)).collect();
+    let mut out: Vec<ChangeoverReport> = groups.iter().filter_map(|stages| one(show, songs, stages)).collect();
     out.sort_by_key(|c| c.at);
     out
 }
@@ -47,8 +65,8 @@ fn one(show: &ShowFile, songs: &[SongReport], stages: &[(&Recorded, Changeover)]
         why: event.event.text.clone(),
         rule: first.rule.clone(),
         forced: first.forced,
-        by: first.by.clone(),
-        verdict_after: first.fault_at.map(|f| verdict.since(f)),
+        by: stages.iter().find_map(|(_, d)| d.by.clone()),
+        verdict_after: stages.iter().find_map(|(_, d)| d.fault_at).map(|f| verdict.since(f)),
         sent_after: sent.map(|s| s.since(verdict)),
         confirmed_after: confirmed.map(|c| c.since(sent.unwrap_or(verdict))),
         confirmed: match (confirmed, at(Stage::Unconfirmed)) {

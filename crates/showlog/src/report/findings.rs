@@ -284,7 +284,7 @@ fn unprotected(b: &Basis, out: &mut Vec<Finding>) {
 
 fn named(g: &super::model::Gap) -> String {
     match g.machine {
-        Some(m) => format!("{m} was {}, {}", fitness_word(g.fitness), g.why),
+        Some(m) => format!("{m} was {}: {}", fitness_word(g.fitness), g.why),
         None => g.why.clone(),
     }
 }

@@ -272,15 +272,15 @@ pub(super) fn standby(s: &SongReport) -> String {
         Some(f) if f <= 0.0 => "No standby was fit".to_owned(),
         Some(f) => format!("A standby was fit for {} of this song", units::percent(f)),
     };
-    for (i, g) in s.standby.gaps.iter().take(8).enumerate() {
-        let who = g.machine.map_or_else(String::new, |m| format!("{m} {}, ", fitness_word(g.fitness)));
+    for g in s.standby.gaps.iter().take(8) {
+        let who = g.machine.map_or_else(String::new, |m| format!("{m} {}: ", fitness_word(g.fitness)));
         let (from, to) = (song_clock(s, g.from), song_clock(s, g.to));
         let when = if from == to {
             format!("at {from} for {}", units::lasting(g.to - g.from))
         } else {
             format!("from {from} to {to}")
         };
-        out.push_str(&format!("{} not {when}: {who}{}", if i == 0 { ";" } else { "," }, g.why));
+        out.push_str(&format!("{} not {when}, {who}{}", ";", g.why));
     }
     if s.standby.gaps.len() > 8 {
         out.push_str(&format!(", and {} more times", s.standby.gaps.len() - 8));

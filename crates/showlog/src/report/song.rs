@@ -45,9 +45,14 @@ fn of(s: &Sample, machine: Machine) -> Option<&MachineSample> {
     s.machines.get(machine.index())
 }
 
+/// A bound that says that nothing is known.
+const USELESS: Span = Span::from_secs(10);
+
 fn pair(show: &ShowFile, these: &[Timed], machine: Machine) -> PairReport {
-    let known: Vec<(Span, Span, Option<Span>)> =
-        these.iter().filter_map(|x| of(x.s, machine).and_then(|m| Some((x.t, m.offset?, m.bound)))).collect();
+    let known: Vec<(Span, Span, Option<Span>)> = these
+        .iter()
+        .filter_map(|x| of(x.s, machine).and_then(|m| Some((x.t, m.offset?, m.bound.filter(|b| *b < USELESS)))))
+        .collect();
     let start = these[0].t;
     let zero = show.meta.limits.baseline.unwrap_or(Span::ZERO);
     let worst = known.iter().max_by_key(|(_, offset, _)| (*offset - zero).abs());
@@ -127,7 +132,10 @@ fn why(show: &ShowFile, x: &Timed, machine: Machine) -> String {
         .last();
     let told = said.and_then(|e| serde_json::from_value::<detail::Fitness>(e.event.detail.clone()).ok());
     match (said, told) {
-        (Some(_), Some(d)) if d.fitness != Fitness::Fit && !d.reasons.is_empty() => units::listed(&d.reasons),
+        (Some(_), Some(d)) if d.fitness != Fitness::Fit && !d.reasons.is_empty() => {
+            let words: Vec<String> = d.reasons.iter().map(|r| r.trim_end_matches('.').to_owned()).collect();
+            units::listed(&words)
+        }
         (Some(e), Some(d)) if d.fitness != Fitness::Fit && !e.event.text.is_empty() => {
             e.event.text.trim_end_matches('.').to_owned()
         }

@@ -57,12 +57,7 @@ impl MidiOutput {
     }
 }
 
-fn send_for_ever(
-    name: &MidiPortName,
-    messages: &[Vec<u8>],
-    mut commands: rtrb::Consumer<Machine>,
-    open: &AtomicBool,
-) {
+fn send_for_ever(name: &MidiPortName, messages: &[Vec<u8>], mut commands: rtrb::Consumer<Machine>, open: &AtomicBool) {
     let mut said = String::new();
     while !commands.is_abandoned() {
         let mut out = match MidiOut::open(name) {

@@ -46,7 +46,10 @@ impl Scribe {
                 self.write(e, Tone::Danger, None);
             }
             Action::NextOutput { to, tried, .. } => {
-                let text = format!("Not confirmed: the command to go to {to} is sent again by the next output (try {}).", tried + 1);
+                let text = format!(
+                    "Not confirmed: the command to go to {to} is sent again by the next output (try {}).",
+                    tried + 1
+                );
                 self.write(event(at, EventKind::Switch, "next-output", text).about(to), Tone::Abnormal, None);
             }
             Action::Confirmed { to, after } => {
@@ -90,13 +93,21 @@ impl Scribe {
             }
             Action::Latched(latch) => {
                 self.state.latched_at = Some(at);
-                self.state.latched_text = format!("Unprotected since the switch went to {}: release it when all is well.", latch.to);
-                let text = format!("Latched: nothing more moves by itself until a person releases it ({} is on air).", latch.to);
+                self.state.latched_text =
+                    format!("Unprotected since the switch went to {}: release it when all is well.", latch.to);
+                let text = format!(
+                    "Latched: nothing more moves by itself until a person releases it ({} is on air).",
+                    latch.to
+                );
                 self.write(event(at, EventKind::Switch, "latched", text).about(latch.to), Tone::Action, None);
             }
             Action::Released => {
                 self.state.latched_at = None;
-                self.write(event(at, EventKind::Switch, "released", "The latch is released: the rig is protected again."), Tone::Good, None);
+                self.write(
+                    event(at, EventKind::Switch, "released", "The latch is released: the rig is protected again."),
+                    Tone::Good,
+                    None,
+                );
             }
             Action::Fitness { machine, fitness, reasons } => {
                 let words: Vec<String> = reasons.iter().map(|r| r.say(&names)).collect();
@@ -142,7 +153,11 @@ impl Scribe {
         self.state.outputs_failed.insert(output, !went_out);
         let d = detail::Changeover { fault_at: fault, ..self.changeover_detail(detail::Stage::Sent, to, "") };
         let text = if went_out {
-            format!("The command to go to {to} left output {} {:.2} ms after the verdict.", output + 1, (sent - verdict).millis_f64())
+            format!(
+                "The command to go to {to} left output {} {:.2} ms after the verdict.",
+                output + 1,
+                (sent - verdict).millis_f64()
+            )
         } else {
             format!("Output {} could not send the command to go to {to}.", output + 1)
         };
@@ -276,7 +291,11 @@ impl Scribe {
         let name = self.facts.song(number).map_or_else(|| number.to_string(), |s| s.name.clone());
         let text = format!("{name} {}.", if started { "began" } else { "ended" });
         let d = detail::Song { number, started };
-        self.write(event(at, EventKind::Song, if started { "began" } else { "ended" }, text).with(&d), Tone::Neutral, None);
+        self.write(
+            event(at, EventKind::Song, if started { "began" } else { "ended" }, text).with(&d),
+            Tone::Neutral,
+            None,
+        );
         if started {
             self.mark(at, MarkKind::SongStart, None, name);
         }
@@ -292,7 +311,11 @@ impl Scribe {
                 if let Some(step) = fit.last_step.filter(|_| fit.steps > seen) {
                     let text = format!("The offset against {m} moved by {:.1} ms at once.", step.size.millis_f64());
                     let d = detail::Step { by: step.size };
-                    self.write(event(step.at, EventKind::Step, "step", text.clone()).about(m).with(&d), Tone::Neutral, None);
+                    self.write(
+                        event(step.at, EventKind::Step, "step", text.clone()).about(m).with(&d),
+                        Tone::Neutral,
+                        None,
+                    );
                     self.mark(step.at, MarkKind::Step, Some(m), text);
                 }
             }
@@ -301,7 +324,11 @@ impl Scribe {
             if let Some(n) = seen.map(|s| beat.dropouts.wrapping_sub(s)).filter(|n| (1..1000).contains(n)) {
                 let text = format!("{m} lost sound: {n} {}.", if n == 1 { "dropout" } else { "dropouts" });
                 let d = detail::Dropout { length: Span::ZERO, channels: Vec::new() };
-                self.write(event(view.now, EventKind::Dropout, "dropout", text.clone()).about(m).with(&d), Tone::Neutral, None);
+                self.write(
+                    event(view.now, EventKind::Dropout, "dropout", text.clone()).about(m).with(&d),
+                    Tone::Neutral,
+                    None,
+                );
                 self.mark(view.now, MarkKind::Dropout, Some(m), text);
             }
         }
@@ -317,7 +344,8 @@ impl Scribe {
     pub(super) fn sample(&self, view: &WatchView) {
         let Some(record) = &self.record else { return };
         let place = on_air(view).and_then(|m| view.machines.get(m.index())).and_then(|f| f.place).map(|p| p.value);
-        let machines = view.machines.iter().zip(&view.rig.machines).map(|(f, r)| machine_sample(view.now, f, r)).collect();
+        let machines =
+            view.machines.iter().zip(&view.rig.machines).map(|(f, r)| machine_sample(view.now, f, r)).collect();
         record.sample(showlog::Sample {
             at: view.now,
             on_air: view.rig.on_air,

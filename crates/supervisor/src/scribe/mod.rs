@@ -205,7 +205,11 @@ impl Scribe {
                     SwitchView::Unknown => "The switch does not say what it carries.".into(),
                 };
                 let machine = if let SwitchView::On(m) = view { Some(m) } else { None };
-                self.write(Event { machine, ..event(at, showlog::EventKind::Switch, "switch-says", text) }, Tone::Neutral, None);
+                self.write(
+                    Event { machine, ..event(at, showlog::EventKind::Switch, "switch-says", text) },
+                    Tone::Neutral,
+                    None,
+                );
             }
             FromWatch::Old(session) => drop(session),
         }

@@ -17,7 +17,8 @@ pub struct Facts {
 impl Facts {
     /// From the files.
     pub fn new(rig: RigFile, show: Option<ShowFile>) -> Facts {
-        let starts = show.as_ref().map_or_else(Vec::new, |s| s.songs.iter().map(|x| start_of(x, s.frame_rate)).collect());
+        let starts =
+            show.as_ref().map_or_else(Vec::new, |s| s.songs.iter().map(|x| start_of(x, s.frame_rate)).collect());
         Facts { rig, show, starts }
     }
 

@@ -1,6 +1,8 @@
 //! The snapshot: all figures of the watch in the form that the page and `twinkeel status` show.
 
-use base::{Dbfs, Machine, Millis, MonoTime, Reading, Samples, ShowPosition, Span, SwitchView, TransportState, WallTime};
+use base::{
+    Dbfs, Machine, Millis, MonoTime, Reading, Samples, ShowPosition, Span, SwitchView, TransportState, WallTime,
+};
 use rig::{AlarmCode, Reason as Why};
 use showlog::RecordHealth;
 use timecode::Timecode;
@@ -12,9 +14,9 @@ use super::events::on_air;
 use super::names::{Facts, RigNames};
 use crate::memory::Kept;
 use crate::snapshot::{
-    AlarmState, AlarmView, ClockView, Drift, Fitness, Forecast, Headline, HostView, Latched, Letter, LevelView, LinkView,
-    MachineView, Mode, NextSong, OffsetLimits, OffsetNow, OffsetView, OutputState, OutputView, PathView, Priority,
-    Proposal, Reason, Role, RuleRow, Snapshot, Song, SourceView, SwitchStatus, Takeover, Tone,
+    AlarmState, AlarmView, ClockView, Drift, Fitness, Forecast, Headline, HostView, Latched, Letter, LevelView,
+    LinkView, MachineView, Mode, NextSong, OffsetLimits, OffsetNow, OffsetView, OutputState, OutputView, PathView,
+    Priority, Proposal, Reason, Role, RuleRow, Snapshot, Song, SourceView, SwitchStatus, Takeover, Tone,
 };
 
 /// Figures of the watch are worth this long on the page.
@@ -65,7 +67,12 @@ pub fn snapshot(
         proposal: view.rig.proposal.map(|p| Proposal {
             id: p.since.nanos(),
             to: Letter(p.to),
-            text: format!("Change over to {}? {} You would hear {}.", p.to, p.reason.say(&names), view.rig.takeover.say()),
+            text: format!(
+                "Change over to {}? {} You would hear {}.",
+                p.to,
+                p.reason.say(&names),
+                view.rig.takeover.say()
+            ),
         }),
         events: state.events.iter().cloned().collect(),
         rules: view
@@ -212,19 +219,28 @@ fn offset(view: &WatchView, m: Machine, facts: &Facts) -> OffsetView {
             dead_air: Millis::from(l.far_offset.0),
         },
         drift: drift.map(|(rate, sigma)| Drift { rate, uncertainty: base::Ppm(2.0 * sigma.0) }),
-        forecast: forecast.filter(|(f, _)| f.reached_in > Span::ZERO && f.reached_in < Span::from_secs(3600)).map(|(f, v)| {
-            let sign = v.drift.map_or(1.0, |d| d.0.0.signum());
-            Forecast {
-                limit: Millis(sign * Millis::from(l.warn_offset.0).0),
-                within: f.reached_in,
-                text: format!("reaches {:.0} ms in {}", Millis::from(l.warn_offset.0).0, clock(f.reached_in)),
-            }
-        }),
+        forecast: forecast.filter(|(f, _)| f.reached_in > Span::ZERO && f.reached_in < Span::from_secs(3600)).map(
+            |(f, v)| {
+                let sign = v.drift.map_or(1.0, |d| d.0.0.signum());
+                Forecast {
+                    limit: Millis(sign * Millis::from(l.warn_offset.0).0),
+                    within: f.reached_in,
+                    text: format!("reaches {:.0} ms in {}", Millis::from(l.warn_offset.0).0, clock(f.reached_in)),
+                }
+            },
+        ),
         text,
     }
 }
 
-fn machine(view: &WatchView, i: usize, f: &MachineFigures, state: &State, facts: &Facts, names: &RigNames<'_>) -> MachineView {
+fn machine(
+    view: &WatchView,
+    i: usize,
+    f: &MachineFigures,
+    state: &State,
+    facts: &Facts,
+    names: &RigNames<'_>,
+) -> MachineView {
     let m = view.rig.machines.get(i).map_or(Machine::A, |r| r.machine);
     let r = view.rig.machines.get(i);
     let out = r.is_some_and(|r| r.out_of_service);
@@ -294,7 +310,11 @@ fn sources(f: &MachineFigures, fresh: bool) -> Vec<SourceView> {
 
 fn levels(beat: &wire::Beat, names: Option<&Vec<String>>) -> Vec<LevelView> {
     let name = |i: usize| names.and_then(|n| n.get(i)).cloned().unwrap_or_else(|| format!("channel {}", i + 1));
-    let one = |(i, l): (usize, &wire::ChannelLevel)| LevelView { name: name(i), peak: Dbfs::from(l.peak), rms: Dbfs::from(l.rms) };
+    let one = |(i, l): (usize, &wire::ChannelLevel)| LevelView {
+        name: name(i),
+        peak: Dbfs::from(l.peak),
+        rms: Dbfs::from(l.rms),
+    };
     beat.levels.iter().enumerate().map(one).collect()
 }
 
@@ -422,4 +442,3 @@ pub const fn mode(m: rig::Mode) -> Mode {
         rig::Mode::Act => Mode::Act,
     }
 }
-

@@ -8,6 +8,8 @@
 //! that last edge. What fits neither, and a one whose second half does not come, is a break: the bits before it and those
 //! after it do not belong together.
 
+use super::word::BITS;
+
 /// How many edges are kept: a frame has at most 160.
 pub(super) const EDGES: usize = 512;
 /// How many of the newest intervals a lock is judged by.
@@ -148,7 +150,6 @@ impl BitClock {
         } else if let Some(period) = self.fit() {
             self.locked = true;
             self.period = period;
-            self.per_half = 2.0 / period;
             self.scatter = CLEAN * CLEAN;
             self.set_gains();
             self.good = 0;
@@ -234,7 +235,8 @@ impl BitClock {
         self.scatter += (relative * relative - self.scatter) / 32.0;
         self.phase = due + self.gain * error;
         self.period += self.period_gain * if cells > 1.5 { error } else { 2.0 * error };
-        self.per_half = 2.0 / self.period;
+        // One step of Newton's towards 2 / period: exact enough for so small a change, and quicker than a division.
+        self.per_half *= 2.0 - 0.5 * self.period * self.per_half;
         // The gains change slowly.
         self.edges_read = self.edges_read.wrapping_add(1);
         if self.edges_read.is_multiple_of(8) {
@@ -243,6 +245,7 @@ impl BitClock {
     }
 
     fn set_gains(&mut self) {
+        self.per_half = 2.0 / self.period;
         let noisy = (self.scatter.sqrt() - CLEAN) / (NOISY - CLEAN);
         self.gain = (1.0 - noisy * (1.0 - SLOW)).clamp(SLOW, 1.0);
         self.period_gain = GAIN * self.gain * self.gain;
@@ -272,10 +275,21 @@ impl BitClock {
         self.good = 0;
         out(self, Clocked::Break);
         self.cell += BREAK_CELLS;
-        let whole = (self.edge(i).heard.at - self.edge(i - 1).heard.at) / self.period;
-        if core::mem::take(&mut self.halfway) && (0.75..1.4).contains(&whole) {
-            // Both ends of a whole cell start bits: the edge before was one, and no bit's middle.
-            self.start_at(i - 1);
+        let was_halfway = core::mem::take(&mut self.halfway);
+        let cells = |from: u64| (self.edge(from + 1).heard.at - self.edge(from).heard.at) * self.per_half;
+        if was_halfway && (1.5..2.8).contains(&cells(i - 1)) {
+            // Both ends of a whole cell start bits: the edge before was one, and no bit's middle. So the halves just before
+            // it pair the other way.
+            let oldest = self.count.saturating_sub(EDGES as u64 - 1);
+            let halves =
+                (oldest..i - 1).rev().take(BITS as usize).take_while(|from| (0.7..1.3).contains(&cells(*from)));
+            let ones = halves.count() as u64 / 2;
+            self.start_at(i - 1 - 2 * ones);
+            for end in (i - 1 - 2 * ones..i - 1).step_by(2) {
+                self.take(end + 1, 1, 0.0);
+                self.take(end + 2, 1, 0.0);
+                self.bit(true, out);
+            }
             self.phase = self.edge(i).heard.at;
             self.take(i, 2, 0.0);
             self.bit(false, out);

@@ -215,9 +215,7 @@ impl LtcDecoder {
             Sliced::Edge { at, took } => {
                 self.bits.on_edge(Heard { at: self.to_samples(at), took: took * self.per_factor, onset: false }, sink)
             }
-            Sliced::Onset(at) => {
-                self.bits.on_edge(Heard { at: self.to_samples(at), took: 0.0, onset: true }, sink)
-            }
+            Sliced::Onset(at) => self.bits.on_edge(Heard { at: self.to_samples(at), took: 0.0, onset: true }, sink),
             Sliced::Lost(stood) => self.bits.on_lost(self.to_samples(stood), sink),
         };
         if found {

@@ -43,7 +43,7 @@ const STRIDE_MAX: usize = 32;
 /// So many samples of a flat top are taken for the finer baseline.
 const FLAT: usize = 4;
 /// Longest rise that is watched.
-const RISE_MAX: usize = 64;
+const RISE_MAX: usize = LENGTH_MAX + 2;
 
 /// Time constants in seconds: the baseline's and the level's with known sides, and both with unknown sides.
 const BASE_TIME: f64 = 0.5e-3;
@@ -247,6 +247,9 @@ impl Slicer {
         // past for both.
         if wanted.abs_diff(self.mean.length) * 5 > self.mean.length {
             self.wanted = wanted;
+            if self.side == 0.0 && self.rise.wanted == 0 {
+                self.mean.set_length(wanted);
+            }
             self.plan();
         }
     }
@@ -335,35 +338,45 @@ impl Slicer {
                 self.top += n * self.gains.level * (flat * self.side - self.top);
             }
         }
-        self.plan();
+        self.set_bounds();
     }
 
     /// Sets the bounds between which nothing happens, and when something is due, from the state as it is now.
     fn plan(&mut self) {
-        self.calm = 0;
-        self.calm_sum = 0.0;
-        self.threshold = (HYSTERESIS * self.level).max(FLOOR);
-        let sudden = (ONSET * self.level).max(FLOOR);
-        let seeking = self.side == 0.0 && self.since <= self.seek_wait;
-        let (low, high) = if self.rise.wanted > 0 {
-            (0.0, 0.0)
-        } else if self.side > 0.0 {
-            (self.base + self.threshold, self.base + sudden)
-        } else if self.side < 0.0 {
-            (self.base - sudden, self.base - self.threshold)
-        } else {
-            let calm = if seeking { sudden } else { self.threshold.min(sudden) };
-            (self.base - calm, self.base + calm)
-        };
-        let length = self.mean.length as f64;
-        (self.low, self.high) = (low * length, high * length);
-        self.due = if seeking {
-            self.seek_wait + 1
-        } else if self.side != 0.0 && self.wanted != self.mean.length {
+        self.set_bounds();
+        self.due = if self.side == 0.0 {
+            if self.seeking() { self.seek_wait + 1 } else { self.timeout }
+        } else if self.wanted != self.mean.length {
             self.timeout.min(self.wanted.max(self.mean.length) as u32)
         } else {
             self.timeout
         };
+    }
+
+    /// The side was lost so lately that the baseline must find its place first.
+    fn seeking(&self) -> bool {
+        self.side == 0.0 && self.since <= self.seek_wait
+    }
+
+    #[inline]
+    fn set_bounds(&mut self) {
+        self.calm = 0;
+        self.calm_sum = 0.0;
+        self.threshold = (HYSTERESIS * self.level).max(FLOOR);
+        let sudden = (ONSET * self.level).max(FLOOR);
+        let length = self.mean.length as f64;
+        if self.side == 0.0 {
+            let calm = match self.rise.wanted {
+                0 if self.seeking() => sudden,
+                0 => self.threshold.min(sudden),
+                _ => f64::NEG_INFINITY,
+            };
+            (self.low, self.high) = ((self.base - calm) * length, (self.base + calm) * length);
+        } else {
+            // On the lower side the two change places.
+            let (near, far) = (self.base + self.side * self.threshold, self.base + self.side * sudden);
+            (self.low, self.high) = (near.min(far) * length, near.max(far) * length);
+        }
     }
 
     /// The newest sample lies outside the bounds: between the sides, on the other side, or sudden. Takes more samples where
@@ -458,7 +471,8 @@ impl Slicer {
         // The side is unknown until the rise is over.
         self.side = 0.0;
         self.level = y.abs();
-        let wanted = (2 * self.mean.length + 4).min(RISE_MAX);
+        // As long as the mean's own slope: a half cell later comes the next edge.
+        let wanted = (self.mean.length + 2).min(RISE_MAX);
         self.rise = Rise { seen: [0.0; RISE_MAX], count: 2, wanted };
         self.rise.seen[0] = before as f32;
         self.rise.seen[1] = y as f32;

@@ -110,10 +110,10 @@ impl Report {
             }
         }
         // The first exchanges after a step make its size better known.
-        if let (Some(last), Some(step)) = (self.steps.last_mut(), estimator.last_step()) {
-            if step.at == last.2 {
-                last.1 = step.size.secs_f64();
-            }
+        if let (Some(last), Some(step)) = (self.steps.last_mut(), estimator.last_step())
+            && step.at == last.2
+        {
+            last.1 = step.size.secs_f64();
         }
     }
 

@@ -89,22 +89,6 @@ impl WavFile {
     pub fn sample_rate(&self) -> u32 {
         self.sample_rate
     }
-    /// How many channels.
-    pub fn channels(&self) -> u16 {
-        self.channels
-    }
-    /// How samples lie in the file.
-    pub fn format(&self) -> SampleFormat {
-        self.format
-    }
-    /// The sample frames that the header promises; None when the recorder left no size behind.
-    pub fn promised(&self) -> Option<u64> {
-        self.promised
-    }
-    /// The name to put into messages.
-    pub fn name(&self) -> &str {
-        &self.name
-    }
 
     /// A channel by the number that people use (from 1), as an index.
     ///
@@ -349,7 +333,7 @@ mod tests {
                 w.finalize().unwrap();
                 let (got, w) = all(&path);
                 assert_eq!(got, values, "{bits} {float} {channels}");
-                assert_eq!((w.channels(), w.sample_rate(), w.warning()), (channels, 44_100, None));
+                assert_eq!((w.channels, w.sample_rate(), w.warning()), (channels, 44_100, None));
             }
         }
     }
@@ -372,7 +356,7 @@ mod tests {
             b.extend([0, 64, 0, 192, 0, 32]);
             let (got, w) = all(&file(&format!("short{size}"), &b));
             assert_eq!(got, [0.5, -0.5, 0.25]);
-            assert_eq!((w.promised(), w.warning().is_some()), (said, warns));
+            assert_eq!((w.promised, w.warning().is_some()), (said, warns));
         }
     }
 
