@@ -117,6 +117,8 @@ pub struct OffsetTracker {
     closed: Option<Bin>,
     first_second: Gathered,
     noise: f64,
+    /// The noise that the present cut was made for.
+    cut_for: f64,
 }
 
 /// A sample with this standard deviation has weight 1, in seconds.
@@ -175,6 +177,7 @@ impl OffsetTracker {
             closed: None,
             first_second: Gathered::default(),
             noise: UNIT * UNIT,
+            cut_for: UNIT * UNIT,
         }
     }
 
@@ -194,7 +197,12 @@ impl OffsetTracker {
         if t < 1.0 {
             self.first_second.add(t, y, sigma);
         }
-        if self.open.count > 0.0 && t - self.open.began >= self.config.bin.secs_f64() {
+        // A step must not be averaged into a bin that lies on neither side of it.
+        let leaps = self
+            .open
+            .bin()
+            .is_some_and(|b| (y - b.y).abs() > (8.0 * self.open.sigma()).max(self.config.smallest_step.secs_f64()));
+        if leaps || (self.open.count > 0.0 && t - self.open.began >= self.config.bin.secs_f64()) {
             self.close();
         }
         self.open.add(t, y, sigma);
@@ -206,7 +214,13 @@ impl OffsetTracker {
         let lasts = (self.open.newest - self.open.began).max(1e-3);
         let sharing = (SHARED * self.open.count / lasts).max(1.0);
         self.noise = self.pieces.noise().unwrap_or(0.0).max(UNIT * UNIT * sharing);
-        self.pieces.push(bin, penalty_factor(self.pieces.len()) * self.noise);
+        let penalty = penalty_factor(self.pieces.len()) * self.noise;
+        // The cut was made for another noise: what was cheap then may not be now.
+        if self.noise > 1.2 * self.cut_for || self.noise < 0.8 * self.cut_for {
+            self.cut_for = self.noise;
+            self.pieces.recut(penalty);
+        }
+        self.pieces.push(bin, penalty);
         self.closed = Some(bin);
         self.open = Gathered { newest: self.open.newest, ..Gathered::default() };
     }

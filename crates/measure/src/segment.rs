@@ -178,8 +178,9 @@ impl<const N: usize> Segmenter<N> {
     /// The long-run variance of one sample's noise: that of a mean of n samples is this over n. `None` with too few
     /// bins to tell.
     pub(crate) fn noise(&self) -> Option<f64> {
-        let mut greatest: Option<f64> = None;
         let mut scratch = [0.0; N];
+        let mut by_length = [0.0; 5];
+        let mut known = 0;
         for length in [1, 2, 4, 8, 16] {
             let groups = self.len / length;
             if groups < 8 || (length > 1 && groups < 16) {
@@ -198,13 +199,34 @@ impl<const N: usize> Segmenter<N> {
             }
             let (_, median, _) = scratch[..count].select_nth_unstable_by(count / 2, f64::total_cmp);
             // The median of a normal deviate's size is 0.6745 sigma.
-            let variance = (*median / 0.6745).powi(2);
-            greatest = Some(greatest.map_or(variance, |g| g.max(variance)));
+            by_length[known] = (*median / 0.6745).powi(2);
+            known += 1;
         }
-        greatest
+        let all = &by_length[..known];
+        let greatest = all.iter().copied().reduce(f64::max)?;
+        match all {
+            // It still grows with length: the end of it lies beyond the record's reach.
+            [.., a, b, c] if a < b && b < c && *b > 0.0 => Some(greatest.max(c * (c / b).min(2.0))),
+            _ => Some(greatest),
+        }
     }
 
-    /// Merges neighbours among the older half where no piece ends between them, and cuts anew.
+    /// Cuts anew with another penalty.
+    pub(crate) fn recut(&mut self, penalty: f64) {
+        let (bins, len) = (self.bins, self.len);
+        self.rebuild(&bins[..len], penalty);
+    }
+
+    fn rebuild(&mut self, bins: &[Bin], penalty: f64) {
+        self.len = 0;
+        (self.total, self.total_cost, self.total_start) = (Sums::default(), 0.0, 0);
+        for b in bins {
+            self.append(*b, penalty);
+        }
+    }
+
+    /// Merges neighbours, the shortest first, where no piece ends between them and not among the newest, and cuts
+    /// anew.
     fn thin_out(&mut self, penalty: f64) {
         let mut is_end = [false; N];
         for p in self.pieces_backwards() {
@@ -212,32 +234,32 @@ impl<const N: usize> Segmenter<N> {
                 is_end[p.from] = true;
             }
         }
-        let (old, len, half) = (self.bins, self.len, self.len / 2);
-        let mut kept = [Bin::default(); N];
-        let (mut n, mut i) = (0, 0);
-        while i < len {
-            let b = old[i];
-            if i + 1 < half && !is_end[i + 1] {
-                let c = old[i + 1];
-                let w = b.n + c.n;
-                kept[n] = Bin { t: (b.t * b.n + c.t * c.n) / w, y: (b.y * b.n + c.y * c.n) / w, n: w };
-                i += 2;
-            } else {
-                kept[n] = b;
+        let (old, len) = (self.bins, self.len);
+        let lightest = old[..len].iter().map(|b| b.n).fold(f64::INFINITY, f64::min);
+        let mut limit = 2.5 * lightest.max(1e-12);
+        for _ in 0..64 {
+            let mut kept = [Bin::default(); N];
+            let (mut n, mut i) = (0, 0);
+            while i < len {
+                let b = old[i];
+                let next = (i + 1 < len - len / 4 && !is_end[i + 1]).then(|| old[i + 1]);
+                kept[n] = match next.filter(|c| b.n + c.n <= limit) {
+                    Some(c) => {
+                        i += 1;
+                        let w = b.n + c.n;
+                        Bin { t: (b.t * b.n + c.t * c.n) / w, y: (b.y * b.n + c.y * c.n) / w, n: w }
+                    }
+                    None => b,
+                };
                 i += 1;
+                n += 1;
             }
-            n += 1;
+            if n + N / 8 <= len {
+                return self.rebuild(&kept[..n], penalty);
+            }
+            limit *= 2.0;
         }
-        if n == N {
-            // Nothing could merge (cannot be with pieces of three bins, but never loop): forget the oldest.
-            kept.copy_within(1.., 0);
-            n -= 1;
-        }
-        let zero = self.zero;
-        *self = Segmenter::new();
-        self.zero = zero;
-        for b in &kept[..n] {
-            self.append(*b, penalty);
-        }
+        // Weights beyond all measure: forget the oldest.
+        self.rebuild(&old[len / 2..len], penalty);
     }
 }

@@ -60,9 +60,10 @@ fn a_second_of_code_leaves_a_third_of_a_millisecond() {
 
 #[test]
 fn no_code_that_rolls_is_called_stalled() {
+    // Three quarter frames lost in a row can't be told from a stall, so none are lost here: a cable loses none.
     for code in CODES {
         for seed in 0..10 {
-            let code = Code { phase: 0.004 * seed as f64, ..code };
+            let code = Code { loss: 0.0, phase: 0.004 * seed as f64, ..code };
             let ticks = code.run(100.0, 130.0, 10.0, &mut Noise::new(seed));
             let end = ticks.last().unwrap().0;
             follow(&mut line(), &ticks, end, |now, p| {
@@ -106,7 +107,7 @@ fn a_locate_and_a_loop_are_jumps_and_not_smeared() {
             let e = (p.position.secs_f64() - truth).abs();
             // Until the first tick from there has come, nobody can know; then the new place counts at once.
             assert!(e < 4e-3 || (103.0..103.012).contains(&now), "{e} off at {now}, jump to {to}");
-            assert_eq!(p.jumps, u16::from(now > 103.012), "at {now}");
+            assert!(p.jumps == u16::from(now > 103.0) || (103.0..103.012).contains(&now), "at {now}");
         });
     }
 }
