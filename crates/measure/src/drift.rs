@@ -87,9 +87,9 @@ pub fn analyse(points: &[OffsetPoint]) -> Option<DriftReport> {
     let stt: f64 = lines.iter().map(|l| l.stt).sum();
     let slope = if stt > 0.0 { lines.iter().map(|l| l.slope * l.stt).sum::<f64>() / stt } else { 0.0 };
     let known = clean.len() > 2 && stt > 0.0;
-    // Pieces that part by more than their noise have no one drift: their spread is doubt as well.
+    // Pieces that part by more than their noise have no one drift: then their spread is the doubt.
     let spread: f64 = lines.iter().map(|l| (l.stt * (l.slope - slope)).powi(2)).sum::<f64>() / stt.max(1e-30).powi(2);
-    let sigma = (noise / stt.max(1e-30) + spread).sqrt();
+    let sigma = (noise / stt.max(1e-30)).max(spread).sqrt();
     let steps = lines
         .windows(2)
         .zip(&bounds[1..])
