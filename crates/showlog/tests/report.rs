@@ -155,3 +155,42 @@ fn eight_hours_are_read_whole() {
     assert_eq!(made.show.samples.len(), 64 * 435 * 10);
     assert!(made.html().contains("64 songs"));
 }
+
+/// Several threads tell the stages of a changeover, so "sent" may be recorded before the verdict, and only it may know
+/// when the fault began.
+#[test]
+fn stages_recorded_out_of_order_are_one_changeover() {
+    use twinkeel_showlog::detail::{Changeover, Stage};
+    use twinkeel_showlog::{Event, EventKind, Recorder};
+    let dir = tempfile::tempdir().unwrap();
+    let recorder = Recorder::open(dir.path(), &common::meta(), common::START, common::WALL).unwrap();
+    let stage = |ms: i64, stage, number, fault: Option<i64>| {
+        let (when, wall) = common::at(Span::from_millis(ms));
+        let d = Changeover {
+            number,
+            stage,
+            to: Machine::B,
+            from: Some(Machine::A),
+            rule: String::new(),
+            forced: false,
+            by: None,
+            fault_at: fault.map(|f| common::at(Span::from_millis(f)).0),
+            jump: None,
+            level: None,
+            evidence: Vec::new(),
+        };
+        recorder.handle().event(Event::new(when, wall, EventKind::Changeover, "stage", "").with(&d));
+    };
+    stage(1_001, Stage::Sent, 0, Some(990));
+    stage(1_000, Stage::Intent, 1, None);
+    stage(1_004, Stage::Confirmed, 1, None);
+    stage(60_000, Stage::Intent, 2, None);
+    let path = recorder.path().to_owned();
+    recorder.close();
+    let r = Report::read(&path).unwrap().report;
+    let ms = |n| Some(Span::from_millis(n));
+    assert_eq!(r.changeovers.len(), 2);
+    let c = &r.changeovers[0];
+    assert_eq!((c.verdict_after, c.sent_after, c.confirmed_after), (ms(10), ms(1), ms(3)));
+    assert_eq!((r.changeovers[0].confirmed, r.changeovers[1].confirmed), (Some(true), None));
+}

@@ -124,11 +124,12 @@ pub(super) fn verdict(b: &Basis) -> Verdict {
         let total = [c.verdict_after, c.sent_after, c.confirmed_after].into_iter().flatten().sum::<Span>();
         let sentence = if by_itself.len() == 1 {
             format!(
-                "It held, by a changeover: {} took over from {} in {}, {} after the first evidence.",
+                "It held, by a changeover: {} took over from {} in {}, {} after the {}.",
                 c.to,
                 c.from.map_or_else(|| "the other machine".to_owned(), |m| m.to_string()),
                 place(b, c.song, c.at),
-                units::plain_ms(total)
+                units::plain_ms(total),
+                if c.verdict_after.is_some() { "first evidence" } else { "verdict" }
             )
         } else {
             format!("It held, by {} changeovers; the first was in {}.", by_itself.len(), place(b, c.song, c.at))

@@ -1,6 +1,6 @@
 //! Cutting the show into songs as they were played.
 
-use base::{Span, TransportState};
+use base::{Span, SwitchView, TransportState};
 
 use crate::read::ShowFile;
 use crate::words::Sample;
@@ -63,14 +63,35 @@ pub(super) fn runs(all: &[Timed]) -> Vec<Run> {
         };
     }
     out.extend(open);
+    for run in &mut out {
+        end_together(all, run);
+    }
     out.retain(|r| all[r.to - 1].t - all[r.from].t >= SHORTEST);
     out
 }
 
-/// The song that is on: that of the on-air machine, as long as somebody rolls.
+/// Machines are not stopped in the same instant: the last moment of a song, in which some already stand, is no fault.
+fn end_together(all: &[Timed], run: &mut Run) {
+    const MOMENT: Span = Span::from_millis(500);
+    let end = all[run.to - 1].t;
+    let stands = |s: &Sample| s.machines.iter().any(|m| m.transport == TransportState::Stopped);
+    while run.to > run.from + 1 && end - all[run.to - 1].t < MOMENT && stands(all[run.to - 1].s) {
+        run.to -= 1;
+    }
+}
+
+/// The song that is on: that of the on-air machine, or of another that rolls while the one on air tells nothing. It is
+/// over when the machine on air was stopped, or when nobody rolls.
 fn playing(s: &Sample) -> Option<u16> {
-    let rolls = s.machines.iter().any(|m| m.transport == TransportState::Rolling);
-    if rolls { s.song } else { None }
+    let on_air = match s.on_air {
+        SwitchView::On(m) => s.machines.get(m.index()),
+        _ => None,
+    };
+    if on_air.is_some_and(|m| m.transport == TransportState::Stopped) {
+        return None;
+    }
+    let rolls = s.machines.iter().find(|m| m.transport == TransportState::Rolling)?;
+    s.song.or(rolls.song)
 }
 
 #[cfg(test)]

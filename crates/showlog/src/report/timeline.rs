@@ -34,11 +34,15 @@ pub(super) fn changeover(c: &ChangeoverReport) -> Option<Drawing> {
         description: describe(c),
         shapes: Vec::new(),
     };
+    let digits = match high - low {
+        range if range < 0.8 => 2,
+        range if range < 8.0 => 1,
+        _ => 0,
+    };
     for ms in ticks(low, high, 10, &[]) {
         let at = Span::from_secs_f64(ms / 1e3);
         d.line(Ink::Grid, vec![(x(at), 34.0), (x(at), 88.0)]);
-        let text =
-            if ms == 0.0 { "0 ms".to_owned() } else { units::signed(ms, if high - low < 8.0 { 1 } else { 0 }, "") };
+        let text = if ms == 0.0 { "0 ms".to_owned() } else { units::signed(ms, digits, "") };
         d.text(Ink::Faint, x(at), 104.0, Anchor::Middle, text.trim_end());
     }
     let bar = |d: &mut Drawing, ink: Ink, from: Span, to: Span, y: f64| {
@@ -55,14 +59,12 @@ pub(super) fn changeover(c: &ChangeoverReport) -> Option<Drawing> {
         let from = sent.unwrap_or(zero);
         bar(&mut d, Ink::Fit, from, confirmed, 72.0);
         let words = format!("command to confirmation {}", units::plain_ms(confirmed - from));
-        let (at, anchor) =
-            if x(from) > WIDTH / 2.0 { (x(from) - 6.0, Anchor::End) } else { (x(confirmed) + 6.0, Anchor::Start) };
+        let (at, anchor) = beside(x(from), x(confirmed));
         d.text(Ink::Label, at, 83.5, anchor, words);
     }
     if let Some(sent) = sent {
         let words = format!("verdict to first byte {}", units::plain_ms(sent));
-        let (at, anchor) =
-            if x(sent) > WIDTH / 2.0 { (x(zero) - 6.0, Anchor::End) } else { (x(sent) + 6.0, Anchor::Start) };
+        let (at, anchor) = beside(x(zero), x(sent));
         d.text(Ink::Label, at, 67.5, anchor, words);
     }
     for (i, e) in c.evidence.iter().enumerate().filter(|(_, e)| e.after >= first && e.after <= last) {
@@ -70,6 +72,18 @@ pub(super) fn changeover(c: &ChangeoverReport) -> Option<Drawing> {
         d.text(Ink::Axis, x(e.after), 50.5, Anchor::Middle, (i + 1).to_string());
     }
     Some(d)
+}
+
+/// Where words about a bar find room: before it, after it, or else within.
+fn beside(from: f64, to: f64) -> (f64, Anchor) {
+    const WORDS: f64 = 240.0;
+    if from > WORDS {
+        (from - 6.0, Anchor::End)
+    } else if to < WIDTH - WORDS {
+        (to + 6.0, Anchor::Start)
+    } else {
+        (from + 6.0, Anchor::Start)
+    }
 }
 
 fn label(d: &mut Drawing, from: f64, to: f64, y: f64, words: &str, span: Span) {
