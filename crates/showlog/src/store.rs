@@ -55,6 +55,12 @@ impl Store {
         Ok(Store { path, db, epoch })
     }
 
+    /// How many bytes of full-rate blocks the show has from earlier epochs.
+    pub(crate) fn full_rate_bytes(&self) -> u64 {
+        let sql = "SELECT coalesce(sum(length(data)), 0) FROM blocks WHERE lane = ?1";
+        self.db.query_row(sql, [Lane::Full as i64], |r| r.get::<_, i64>(0)).map_or(0, |n| n.max(0) as u64)
+    }
+
     /// Runs `write` as one transaction that is on the disk when this returns (`synchronous=FULL`).
     pub(crate) fn commit<T>(&mut self, write: impl Fn(&Transaction) -> rusqlite::Result<T>) -> rusqlite::Result<T> {
         let tx = self.db.transaction_with_behavior(TransactionBehavior::Immediate)?;

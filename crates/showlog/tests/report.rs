@@ -194,3 +194,35 @@ fn stages_recorded_out_of_order_are_one_changeover() {
     assert_eq!((c.verdict_after, c.sent_after, c.confirmed_after), (ms(10), ms(1), ms(3)));
     assert_eq!((r.changeovers[0].confirmed, r.changeovers[1].confirmed), (Some(true), None));
 }
+
+/// The JSON has exactly the names that its schema has, all the way down (JSON Schema 2020-12: `required`, `properties`,
+/// `items`, `$ref`, `anyOf`; CI holds the rest against an independent validator).
+#[test]
+fn json_and_its_schema_agree_on_every_name() {
+    use serde_json::Value;
+    fn agree(v: &Value, schema: &Value, root: &Value, place: &str, seen: &mut usize) {
+        if let Some(r) = schema["$ref"].as_str() {
+            return agree(v, root.pointer(&r[1..]).expect("the reference leads somewhere"), root, place, seen);
+        }
+        if let Some(any) = schema["anyOf"].as_array() {
+            let fits = |s: &&Value| (s["type"] == "null") == v.is_null();
+            return agree(v, any.iter().find(fits).expect("one fits"), root, place, seen);
+        }
+        *seen += 1;
+        match v {
+            Value::Object(o) => {
+                let names: Vec<&String> = schema["properties"].as_object().expect(place).keys().collect();
+                assert_eq!(o.keys().collect::<Vec<_>>(), names, "{place}");
+                o.iter().for_each(|(k, v)| agree(v, &schema["properties"][k], root, &format!("{place}/{k}"), seen));
+            }
+            Value::Array(a) => a.iter().for_each(|v| agree(v, &schema["items"], root, place, seen)),
+            _ => assert!(schema.is_object(), "{place} is in no schema"),
+        }
+    }
+    let schema: Value = serde_json::from_str(include_str!("../report.schema.json")).unwrap();
+    let (_dir, made) = made();
+    let v: Value = serde_json::from_str(&made.json()).unwrap();
+    let mut seen = 0;
+    agree(&v, &schema, &schema, "", &mut seen);
+    assert!(seen > 300, "{seen} values");
+}

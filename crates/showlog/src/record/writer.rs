@@ -51,6 +51,7 @@ impl Writer {
         samples: Receiver<Sample>,
         shared: Arc<Shared>,
     ) -> Writer {
+        let budget = config.full_rate_budget.saturating_sub(store.full_rate_bytes());
         Writer {
             store,
             config,
@@ -60,7 +61,7 @@ impl Writer {
             events: VecDeque::new(),
             incidents: Vec::new(),
             slow: SlowLane::new(config.slow_interval),
-            full: FullLane::new(config.around_incident, config.full_rate_budget),
+            full: FullLane::new(config.around_incident, budget),
             flushes: Vec::new(),
             now: (MonoTime::ZERO, WallTime::default()),
             last_samples: Instant::now(),

@@ -11,9 +11,12 @@ mod alarms;
 mod draw;
 mod findings;
 mod fit;
+mod fixes;
 mod html;
+mod html_events;
 mod incident;
 mod model;
+mod paper;
 mod pdf;
 mod picture;
 mod runs;
@@ -23,6 +26,7 @@ mod tables;
 mod text;
 mod timeline;
 mod units;
+mod verdict;
 
 use std::path::Path;
 
@@ -132,8 +136,7 @@ fn make(show: &ShowFile) -> Report {
         alarms: &alarms,
         patches: &patches,
     };
-    let (verdict, near_misses, fixes) =
-        (findings::verdict(&basis), findings::near_misses(&basis), findings::fixes(&basis));
+    let (verdict, near_misses, fixes) = (verdict::verdict(&basis), findings::near_misses(&basis), fixes::fixes(&basis));
     let lines = |kinds: &[EventKind]| alarms::lines(show, &songs, kinds);
     Report {
         schema: 1,
