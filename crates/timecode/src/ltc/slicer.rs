@@ -37,7 +37,7 @@ const LENGTH_MAX: usize = 100;
 /// The running mean's length as a share of a half cell.
 const MEAN_SHARE: f64 = 0.55;
 /// Baseline and level follow each time so many seconds of calm samples have come, at least and at most so many samples.
-const STRIDE_TIME: f64 = 0.16e-3;
+const STRIDE_TIME: f64 = 0.2e-3;
 const STRIDE_MIN: usize = 4;
 const STRIDE_MAX: usize = 32;
 /// So many samples of a flat top are taken for the finer baseline.
@@ -429,6 +429,9 @@ impl Slicer {
         let n = self.mean.count as f64 - 1.0;
         let at = if self.first.is_nan() { n - 0.5 } else { 0.5 * (self.first + self.last) };
         let took = n - self.stood;
+        if self.calm > 0 {
+            self.follow();
+        }
         self.take_side(n, -self.side);
         self.plan();
         Sliced::Edge { at: at - self.mean.delay, took }
