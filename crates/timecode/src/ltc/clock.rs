@@ -21,6 +21,8 @@ const GAIN: f64 = 0.125;
 const CLEAN: f64 = 0.03;
 const NOISY: f64 = 0.08;
 const SLOW: f64 = 0.3;
+/// How late the second half of a one may be, in half cells.
+const LATE: f64 = 1.7;
 /// An edge that takes a half cell to change sides may have been two that a fault ran together: it counts as such a misfit.
 const FAINT: f64 = 0.9;
 /// Good bits after which a break is taken as an accident, not as a wrong period.
@@ -200,14 +202,23 @@ impl BitClock {
 
     /// Reads the interval that ends at edge `i`: how many half cells it lies after the last one, and how well.
     fn read(&mut self, i: u64, out: &mut impl FnMut(&Self, Clocked)) {
+        if self.edge(i).heard.onset {
+            // What sounded before is another signal, or this one's first stir.
+            self.good = 0;
+            out(self, Clocked::Break);
+            self.cell += BREAK_CELLS;
+            self.start_at(i);
+            return;
+        }
         let now = self.edge(i).heard.at;
         let r = (now - self.phase) * self.per_half;
         // Where sound began is known only roughly, so the first interval may be of any length that is not absurd.
         let rough = self.edge(i - 1).heard.onset && (0.2..3.4).contains(&r);
-        let cells = if r < 1.5 { 1.0 } else { 2.0 };
+        // The second half of a one cannot be a whole bit, so it may be later than a first half that might be one.
+        let cells = if r < if self.halfway { LATE } else { 1.5 } { 1.0 } else { 2.0 };
         let misfit = if rough { 0.0 } else { 2.0 * (r - cells) };
         let odd = self.halfway && cells > 1.5;
-        if odd || misfit.abs() > if cells > 1.5 { 1.6 } else { 1.0 } {
+        if odd || misfit.abs() > if cells > 1.5 { 1.6 } else if self.halfway && r > 1.0 { 2.0 * (LATE - 1.0) } else { 1.0 } {
             self.broken(i, out);
             return;
         }
