@@ -218,7 +218,16 @@ impl BitClock {
         let cells = if r < if self.halfway { LATE } else { 1.5 } { 1.0 } else { 2.0 };
         let misfit = if rough { 0.0 } else { 2.0 * (r - cells) };
         let odd = self.halfway && cells > 1.5;
-        if odd || misfit.abs() > if cells > 1.5 { 1.6 } else if self.halfway && r > 1.0 { 2.0 * (LATE - 1.0) } else { 1.0 } {
+        if odd
+            || misfit.abs()
+                > if cells > 1.5 {
+                    1.6
+                } else if self.halfway && r > 1.0 {
+                    2.0 * (LATE - 1.0)
+                } else {
+                    1.0
+                }
+        {
             self.broken(i, out);
             return;
         }

@@ -25,6 +25,7 @@ mod clock;
 mod encoder;
 mod fit;
 mod frames;
+mod mean;
 mod rescue;
 mod slicer;
 mod steady;

@@ -20,24 +20,20 @@
 //! a step of DC or level cannot lock it out. A sudden sound out of (near) silence is itself an edge, the *onset*: code
 //! often starts without a crossing. It is placed where the rise was half done, once it is over.
 
+use super::mean::{LENGTH_MAX, LIMIT, Mean};
+
 /// How far beyond the baseline, as a share of the level, the signal must go to be on the other side.
-const HYSTERESIS: f64 = 0.3;
+const HYSTERESIS: f64 = 0.2;
 /// A signal this many times the level is an onset.
 const ONSET: f64 = 4.0;
 /// While a rise is watched, one this many times higher starts it anew.
 const HIGHER: f64 = 2.0;
 /// Below this level there is nothing but rounding: about -80 dBFS.
 const FLOOR: f64 = 1e-4;
-/// Samples beyond this are taken as broken: code has no business 24 dB above full scale.
-const LIMIT: f32 = 16.0;
-/// Longest running mean.
-const MEAN_MAX: usize = 128;
-/// No running mean longer than this, so that the means kept reach back over its slope.
-const LENGTH_MAX: usize = 100;
 /// The running mean's length as a share of a half cell.
 const MEAN_SHARE: f64 = 0.55;
 /// Baseline and level follow each time so many seconds of calm samples have come, at least and at most so many samples.
-const STRIDE_TIME: f64 = 0.2e-3;
+const STRIDE_TIME: f64 = 0.25e-3;
 const STRIDE_MIN: usize = 4;
 const STRIDE_MAX: usize = 32;
 /// So many samples of a flat top are taken for the finer baseline.
@@ -76,21 +72,6 @@ struct Rise {
     count: usize,
     /// How many to watch; 0 when no rise is watched.
     wanted: usize,
-}
-
-/// The running mean, kept as a sum over `length` samples.
-#[derive(Clone, Debug)]
-struct Mean {
-    samples: [f32; MEAN_MAX],
-    sums: [f32; MEAN_MAX],
-    /// Where the next sample goes, and how many have come in.
-    count: u64,
-    length: usize,
-    sum: f64,
-    scale: f64,
-    delay: f64,
-    /// How far back the sum lies that is surely on a flat top when no edge has come since.
-    back: usize,
 }
 
 /// What follows the signal.
@@ -142,57 +123,13 @@ pub(super) struct Slicer {
     stood: f64,
 }
 
-impl Mean {
-    fn index(count: u64) -> usize {
-        count as usize % MEAN_MAX
-    }
-
-    fn push(&mut self, x: f32) {
-        // Not-a-number fails the comparison too.
-        let x = if x.abs() < LIMIT { x } else { 0.0 };
-        let old = self.samples[Self::index(self.count.wrapping_sub(self.length as u64))];
-        self.samples[Self::index(self.count)] = x;
-        self.sum += f64::from(x) - f64::from(old);
-        self.sums[Self::index(self.count)] = self.sum as f32;
-        self.count = self.count.wrapping_add(1);
-    }
-
-    /// The mean so many samples ago; 0 is the newest.
-    fn ago(&self, back: usize) -> f64 {
-        f64::from(self.sums[Self::index(self.count.wrapping_sub(1 + back as u64))]) * self.scale
-    }
-
-    fn set_length(&mut self, length: usize) {
-        // Sums of the old length still say the same as means.
-        let ratio = length as f32 / self.length as f32;
-        self.sums.iter_mut().for_each(|s| *s *= ratio);
-        self.length = length;
-        self.scale = 1.0 / length as f64;
-        self.delay = (length as f64 - 1.0) / 2.0;
-        let ago = |i: u64| self.samples[Self::index(self.count.wrapping_sub(1 + i))];
-        self.sum = (0..length as u64).map(|i| f64::from(ago(i))).sum();
-        self.sums[Self::index(self.count.wrapping_sub(1))] = self.sum as f32;
-        // An edge's slope is as long as the mean, and the crossing is noticed a third of a slope late.
-        self.back = (1.2 * length as f64).ceil() as usize + 1;
-    }
-}
-
 impl Slicer {
     /// For a sample rate and the shortest half cell, both in samples.
     pub(super) fn new(sample_rate: f64, half_cell: f64) -> Slicer {
         let stride = ((STRIDE_TIME * sample_rate) as usize).clamp(STRIDE_MIN, STRIDE_MAX);
         let gain = |time: f64| (1.0 / (time * sample_rate)).min(0.35 / stride as f64);
         let mut s = Slicer {
-            mean: Mean {
-                samples: [0.0; MEAN_MAX],
-                sums: [0.0; MEAN_MAX],
-                count: 0,
-                length: 1,
-                sum: 0.0,
-                scale: 1.0,
-                delay: 0.0,
-                back: 1,
-            },
+            mean: Mean::new(length_for(half_cell)),
             shortest: length_for(half_cell),
             stride,
             planned_for: 0.0,
@@ -218,7 +155,6 @@ impl Slicer {
             stood: 0.0,
         };
         s.wanted = s.shortest;
-        s.mean.set_length(s.shortest);
         s.plan();
         s
     }
@@ -270,6 +206,7 @@ impl Slicer {
             }
             if self.calm == self.stride {
                 self.follow();
+                self.set_bounds();
             }
             if self.since >= self.due
                 && let Some(said) = self.on_due()
@@ -321,24 +258,24 @@ impl Slicer {
     /// Baseline and level follow the calm samples.
     fn follow(&mut self) {
         let n = self.calm as f64;
-        let scale = self.mean.scale / n;
-        let y = self.calm_sum * scale - self.base;
+        // The calm samples' distances from the baseline, summed.
+        let y = self.calm_sum * self.mean.scale - n * self.base;
         if self.side == 0.0 {
             // The newest stands for all: the mean of their magnitudes is not worth a sum of its own.
             let distance = (self.mean.ago(0) - self.base).abs();
-            self.base += n * self.gains.seek * y;
+            self.base += self.gains.seek * y;
             self.level += n * self.gains.seek * (distance - self.level);
         } else {
-            self.base += n * self.gains.base * (y - self.side * self.level);
-            self.level += n * self.gains.level * (y * self.side - self.level);
+            let beyond = y * self.side - n * self.level;
+            self.base += self.gains.base * self.side * beyond;
+            self.level += self.gains.level * beyond;
             if self.since as usize > self.mean.back + FLAT - 2 {
-                let flat = (0..FLAT).map(|i| self.mean.ago(self.mean.back - 1 + i)).sum::<f64>() / FLAT as f64;
+                let flat = (0..FLAT).map(|i| self.mean.ago(self.mean.back - 1 + i)).sum::<f64>() * (1.0 / FLAT as f64);
                 let flat = flat - self.middle;
                 self.middle += n * self.gains.base * (flat - self.side * self.top);
                 self.top += n * self.gains.level * (flat * self.side - self.top);
             }
         }
-        self.set_bounds();
     }
 
     /// Sets the bounds between which nothing happens, and when something is due, from the state as it is now.
