@@ -180,7 +180,9 @@ impl Scribe {
             rig::Priority::Medium => detail::Priority::Medium,
             rig::Priority::High => detail::Priority::High,
         };
-        let d = detail::Alarm { priority, transition, cause: None, mend: None, by: None };
+        let advice = super::advice::advice(change.code);
+        let mend = (!advice.is_empty()).then(|| advice.to_owned());
+        let d = detail::Alarm { priority, transition, cause: None, mend, by: None };
         let tone = match (transition, change.priority) {
             (detail::Transition::Raised, rig::Priority::High) => Tone::Danger,
             (detail::Transition::Raised, _) => Tone::Abnormal,

@@ -1,6 +1,7 @@
 //! The scribe: makes words and pictures of what the watch thread tells, and writes them down. It may wait for the disk; the watch
 //! thread never waits for it.
 
+mod advice;
 mod events;
 mod history;
 mod names;
