@@ -27,6 +27,10 @@ const LATE: f64 = 1.7;
 const FAINT: f64 = 0.9;
 /// Good bits after which a break is taken as an accident, not as a wrong period.
 const GOOD_RUN: u32 = 12;
+/// How many edges are read again at most: those of a frame and some more.
+const REREAD: u64 = 200;
+/// A lock under which no run of good bits was longer than this was none.
+const HELD: u32 = 24;
 /// Cells are numbered anew after a break, this far on, so that no frame seems to reach across it.
 const BREAK_CELLS: i64 = 1_000;
 
@@ -72,6 +76,8 @@ pub(super) struct BitClock {
     /// The first edge that no lock has read.
     unread: u64,
     period: f64,
+    /// The period that the lock began with.
+    fitted: f64,
     /// Where the loop has the last edge, and the mean square of what edges stray from it, in periods.
     phase: f64,
     scatter: f64,
@@ -88,6 +94,9 @@ pub(super) struct BitClock {
     /// Halfway through a one.
     halfway: bool,
     good: u32,
+    /// The longest run of good bits of this lock, and the edge it began to read at.
+    held: u32,
+    lock_read_from: u64,
     cell: i64,
 }
 
@@ -99,6 +108,7 @@ impl BitClock {
             count: 0,
             unread: 0,
             period: longest,
+            fitted: longest,
             phase: 0.0,
             scatter: 0.0,
             gain: 1.0,
@@ -111,6 +121,8 @@ impl BitClock {
             rereading: false,
             halfway: false,
             good: 0,
+            held: 0,
+            lock_read_from: 0,
             cell: 0,
         }
     }
@@ -152,11 +164,14 @@ impl BitClock {
         } else if let Some(period) = self.fit() {
             self.locked = true;
             self.period = period;
+            self.fitted = period;
             self.scatter = CLEAN * CLEAN;
             self.set_gains();
             self.good = 0;
             self.halfway = false;
-            let from = self.unread.max(self.count.saturating_sub(EDGES as u64 - 1));
+            let from = self.unread.max(self.count.saturating_sub(REREAD));
+            self.held = 0;
+            self.lock_read_from = from;
             self.start_at(from);
             self.rereading = true;
             for i in from + 1..self.count {
@@ -198,6 +213,11 @@ impl BitClock {
         e.misfit = 0.0;
         self.phase = e.heard.at;
         self.halfway = false;
+        if self.rereading {
+            // What was read up to here may be no code at all: it must not spoil the period.
+            self.period = self.fitted;
+            self.set_gains();
+        }
     }
 
     /// Reads the interval that ends at edge `i`: how many half cells it lies after the last one, and how well.
@@ -283,13 +303,16 @@ impl BitClock {
     fn bit(&mut self, one: bool, out: &mut impl FnMut(&Self, Clocked)) {
         self.halfway = false;
         self.good = self.good.saturating_add(1);
+        self.held = self.held.max(self.good);
         out(self, Clocked::Bit { one, end: self.cell });
     }
 
     /// Edge `i` fits nothing.
     fn broken(&mut self, i: u64, out: &mut impl FnMut(&Self, Clocked)) {
         if self.good < GOOD_RUN && !self.rereading {
-            self.unlock(i - 1, out);
+            // A lock that never held has read nothing.
+            let unread = if self.held < HELD { self.lock_read_from } else { i - 1 };
+            self.unlock(unread, out);
             return;
         }
         self.good = 0;
@@ -359,7 +382,22 @@ impl BitClock {
         let period = (2.0 * short + 2.0 * long) / 3.0;
         ((1.65..2.4).contains(&(long / short))
             && intervals().all(fits)
+            && halves_pair(intervals().map(|d| d < split))
             && (self.shortest..self.longest).contains(&period))
         .then_some(period)
     }
+}
+
+/// Whether between any two whole bits lies an even number of halves.
+fn halves_pair(is_half: impl Iterator<Item = bool>) -> bool {
+    // None before the first whole bit: there a run may have begun before the window.
+    let mut run = None;
+    for half in is_half {
+        run = match (half, run) {
+            (true, run) => run.map(|n: u32| n + 1),
+            (false, Some(n)) if n % 2 == 1 => return false,
+            (false, _) => Some(0),
+        };
+    }
+    true
 }

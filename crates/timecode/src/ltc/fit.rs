@@ -18,6 +18,8 @@ use super::clock::Edge;
 
 /// Half cells either side.
 const REACH: i64 = 16;
+/// Edges that a side must have to be counted on.
+const ENOUGH: f64 = 5.0;
 /// A scatter of this share of a bit is no noise.
 const MISREAD: f64 = 0.12;
 
@@ -75,7 +77,9 @@ impl Sums {
 pub(super) fn edge_time<'a>(edges: impl Iterator<Item = &'a Edge>, cell: i64, period: f64) -> Option<f64> {
     let mut parabola = Sums::default();
     let mut hinge = Sums::default();
-    let (mut before, mut after, mut own) = (0, 0, None);
+    // Each side by itself, as a straight line.
+    let (mut before, mut after) = (Sums::default(), Sums::default());
+    let mut own = None;
     // Times are taken relative to the first edge found, less the even run of cells, to keep the sums small.
     let mut origin = None;
     let half = period / 2.0;
@@ -95,21 +99,30 @@ pub(super) fn edge_time<'a>(edges: impl Iterator<Item = &'a Edge>, cell: i64, pe
         let c = c as f64 / REACH as f64;
         if c == 0.0 {
             own = Some(t);
-        } else if c < 0.0 {
-            before += 1;
         } else {
-            after += 1;
+            let side = if c < 0.0 { &mut before } else { &mut after };
+            side.add([1.0, c, 0.0], t);
         }
         parabola.add([1.0, c, c * c], t);
         hinge.add([1.0, c, c.max(0.0)], t);
     }
     let origin = origin?;
-    if before < 5 || after < 5 {
-        if before + after < 4 {
+    if before.n < ENOUGH || after.n < ENOUGH {
+        // What little there is on the other side is what breaks off or begins there.
+        let side = if before.n < after.n { after } else { before };
+        if side.n < ENOUGH {
             return own.map(|t| origin + t);
         }
-        let (x, left) = parabola.solve(2)?;
-        return Some(origin + settle(x[0], left, parabola.n - 2.0, own, period));
+        let (x, left) = side.solve(2)?;
+        let strays = |own: f64| (own - x[0]).abs() > 0.1 + 3.0 * (left / (side.n - 2.0)).sqrt();
+        return match own {
+            Some(own) if !strays(own) => {
+                let mut with = side;
+                with.add([1.0, 0.0, 0.0], own);
+                with.solve(2).map(|(x, _)| origin + x[0])
+            }
+            _ => Some(origin + x[0]),
+        };
     }
     let (p, p_left) = parabola.solve(3)?;
     let (h, h_left) = hinge.solve(3)?;

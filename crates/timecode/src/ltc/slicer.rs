@@ -224,7 +224,7 @@ impl Slicer {
         let (low, high) = (self.low, self.high);
         let m = &mut self.mean;
         let (mut sum, mut count) = (m.sum, m.count);
-        let mut calm_sum = 0.0;
+        let mut calm_sum = self.calm_sum;
         let mut calm = 0;
         let mut disturbed = false;
         for &x in samples.iter().take(most) {
@@ -244,13 +244,8 @@ impl Slicer {
         }
         (m.sum, m.count) = (sum, count);
         if calm > 0 {
-            self.calm += calm;
-            self.calm_sum += calm_sum;
-            self.since = self.since.saturating_add(calm as u32);
-            if self.side != 0.0 {
-                self.first = f64::NAN;
-                self.stood = count as f64 - 1.0 - f64::from(u8::from(disturbed));
-            }
+            let newest = count as f64 - 1.0 - f64::from(u8::from(disturbed));
+            self.on_calm(calm, calm_sum, newest);
         }
         (calm, disturbed)
     }
@@ -316,30 +311,33 @@ impl Slicer {
         }
     }
 
-    /// The newest sample lies outside the bounds: between the sides, on the other side, or sudden. Takes more samples where
-    /// that is quicker.
-    #[inline]
-    fn disturbed(&mut self, more: &[f32]) -> (usize, Option<Sliced>) {
-        let y = self.mean.ago(0) - self.base;
-        let sudden = y.abs() >= ONSET * self.level && y.abs() > FLOOR;
-        if self.side != 0.0 && !sudden {
-            return self.cross(more);
+    /// So many more calm samples came, the last of them `newest`; the sum of all sums is now this.
+    fn on_calm(&mut self, count: usize, sum: f64, newest: f64) {
+        self.calm += count;
+        self.calm_sum = sum;
+        self.since = self.since.saturating_add(count as u32);
+        if self.side != 0.0 {
+            self.first = f64::NAN;
+            self.stood = newest;
         }
-        let said = self.unsettled(y, sudden);
-        self.plan();
-        (0, said)
     }
 
-    /// Between the sides, the newest sample included: notes crossings of the middle until the other side is reached, or this
-    /// one again.
+    /// The newest sample lies outside the bounds: between the sides, on the other side, or sudden. Goes on with more samples
+    /// until one is calm again or there is something to say, noting crossings of the middle.
     #[inline]
-    fn cross(&mut self, more: &[f32]) -> (usize, Option<Sliced>) {
+    fn disturbed(&mut self, more: &[f32]) -> (usize, Option<Sliced>) {
         let mut before = self.mean.ago(1);
         let mut taken = 0;
         loop {
-            self.since = self.since.saturating_add(1);
             let v = self.mean.ago(0);
             let y = v - self.base;
+            let sudden = y.abs() >= ONSET * self.level && y.abs() > FLOOR;
+            if self.side == 0.0 || sudden {
+                let said = self.unsettled(y, sudden);
+                self.plan();
+                return (taken, said);
+            }
+            self.since = self.since.saturating_add(1);
             self.level += self.gains.level * (y.abs() - self.level);
             let (low, high) = (before - self.middle, v - self.middle);
             if (low < 0.0) != (high < 0.0) {
@@ -348,17 +346,18 @@ impl Slicer {
                     self.first = self.last;
                 }
             }
-            let on_side = y * self.side;
-            if on_side < -self.threshold {
+            if y * self.side < -self.threshold {
                 return (taken, Some(self.crossed()));
             }
-            let Some(x) = more.get(taken).filter(|_| on_side <= self.threshold && self.since < self.due) else {
-                // The bounds depend on nothing that has changed, but for a hair of level.
-                return (taken, None);
-            };
+            // The bounds depend on nothing that has changed, but for a hair of level: they are left as they are.
+            let Some(x) = more.get(taken).filter(|_| self.since < self.due) else { return (taken, None) };
             before = v;
             self.mean.push(*x);
             taken += 1;
+            if self.mean.sum > self.low && self.mean.sum < self.high {
+                self.on_calm(1, self.calm_sum + self.mean.sum, self.mean.count as f64 - 1.0);
+                return (taken, None);
+            }
         }
     }
 
