@@ -37,8 +37,25 @@ impl Running {
     }
 }
 
+impl Running {
+    /// Asks it to end, and waits for up to two seconds: a JACK server that is killed leaves its place in the system's list of eight.
+    fn ask_to_end(&mut self) {
+        #[cfg(unix)]
+        if let Ok(pid) = i32::try_from(self.0.id()) {
+            let _ = nix::sys::signal::kill(nix::unistd::Pid::from_raw(pid), nix::sys::signal::Signal::SIGTERM);
+        }
+        for _ in 0..40 {
+            if !matches!(self.0.try_wait(), Ok(None)) {
+                return;
+            }
+            std::thread::sleep(Duration::from_millis(50));
+        }
+    }
+}
+
 impl Drop for Running {
     fn drop(&mut self) {
+        self.ask_to_end();
         let _ = self.0.kill();
         let _ = self.0.wait();
     }

@@ -90,7 +90,18 @@ impl Drop for Process {
     }
 }
 
+/// Ends a process in order where that is possible: a JACK server that is killed leaves its place in the system's list of eight.
 fn end(child: &mut Child) {
+    #[cfg(target_os = "linux")]
+    if let Ok(pid) = i32::try_from(child.id()) {
+        let _ = nix::sys::signal::kill(nix::unistd::Pid::from_raw(pid), nix::sys::signal::Signal::SIGTERM);
+        for _ in 0..40 {
+            if !matches!(child.try_wait(), Ok(None)) {
+                return;
+            }
+            std::thread::sleep(Duration::from_millis(50));
+        }
+    }
     let _ = child.kill();
     let _ = child.wait();
 }
