@@ -317,10 +317,13 @@ fn what_is_no_code_gives_no_frame() {
     let mut signals: Vec<(String, Vec<f32>)> = Vec::new();
     for f in [100.0, 960.0, 1_000.0, 1_200.0, 2_000.0, 2_400.0, 5_000.0] {
         signals.push((format!("square {f}"), (0..n).map(square(f)).collect()));
-        signals.push((format!("sine {f}"), (0..n).map(|i| (i as f64 * f / hz * 6.283).sin() as f32).collect()));
+        signals.push((
+            format!("sine {f}"),
+            (0..n).map(|i| (i as f64 * f / hz * std::f64::consts::TAU).sin() as f32).collect(),
+        ));
     }
     // The pattern of a sync tone: square waves of one and two lengths in turn.
-    let turns = |i: usize| square(if i / 960 % 2 == 0 { 1_200.0 } else { 2_400.0 })(i);
+    let turns = |i: usize| square(if (i / 960).is_multiple_of(2) { 1_200.0 } else { 2_400.0 })(i);
     signals.push(("two tones in turn".into(), (0..n).map(turns).collect()));
     signals.push(("white noise".into(), (0..n).map(|_| (0.3 * c.gauss()) as f32).collect()));
     signals.push(("silence".into(), vec![0.0; n]));
@@ -329,8 +332,8 @@ fn what_is_no_code_gives_no_frame() {
         let t = i as f64 / hz;
         let beat = t * 2.0;
         let chord = [220.0, 277.2, 329.6, 440.0][(beat / 4.0) as usize % 4];
-        let pluck: f64 = (1..8).map(|k| (6.283 * chord * f64::from(k) * t).sin() / f64::from(k)).sum();
-        let drum = (-20.0 * beat.fract()).exp() * (6.283 * 60.0 * t).sin();
+        let pluck: f64 = (1..8).map(|k| (std::f64::consts::TAU * chord * f64::from(k) * t).sin() / f64::from(k)).sum();
+        let drum = (-20.0 * beat.fract()).exp() * (std::f64::consts::TAU * 60.0 * t).sin();
         let hat = (-60.0 * (2.0 * beat).fract()).exp() * c.gauss() * 0.2;
         (0.4 * pluck * (-1.5 * beat.fract()).exp() + drum + hat).clamp(-0.7, 0.7) as f32
     });
