@@ -19,7 +19,9 @@ pub const fn advice(code: AlarmCode) -> &'static str {
         A::DeviceFallback => "Choose the right audio device in the player again, and find out why it vanished.",
         A::Dropouts => "Raise the buffer size, or take load off that machine.",
         A::PathLost => "Check the network cable or switch of the path that is gone.",
-        A::OffsetHigh | A::OffsetOut => "Lock both interfaces to one word clock; start the machine again at the next song.",
+        A::OffsetHigh | A::OffsetOut => {
+            "Lock both interfaces to one word clock; start the machine again at the next song."
+        }
         A::OnBattery => "Find the mains supply that failed: qualified people only.",
         A::Hot => "Give that machine air.",
         A::DiskLow => "Make room on that machine's disk.",
