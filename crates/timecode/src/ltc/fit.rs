@@ -18,6 +18,8 @@ use super::clock::Edge;
 
 /// Half cells either side.
 const REACH: i64 = 16;
+/// An edge this share of a bit too early or late is none of its frame's, but a cut.
+const CUT: f64 = 0.2;
 /// Edges that a side must have to be counted on.
 const ENOUGH: f64 = 5.0;
 /// A scatter of this share of a bit is no noise.
@@ -73,8 +75,19 @@ impl Sums {
     }
 }
 
-/// The time of the edge at half cell `cell`, from the edges given newest first. None when there are too few near it.
-pub(super) fn edge_time<'a>(edges: impl Iterator<Item = &'a Edge>, cell: i64, period: f64) -> Option<f64> {
+/// A fitted edge.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Fitted {
+    /// Its sample.
+    pub at: f64,
+    /// A tape was cut just here: the edge came too early for what went before, or too late for what follows, though the
+    /// speed is the same.
+    pub cut_before: bool,
+    pub cut_after: bool,
+}
+
+/// The edge at half cell `cell`, from the edges given newest first. None when there are too few near it.
+pub(super) fn fit_edge<'a>(edges: impl Iterator<Item = &'a Edge>, cell: i64, period: f64) -> Option<Fitted> {
     let mut parabola = Sums::default();
     let mut hinge = Sums::default();
     // Each side by itself, as a straight line.
@@ -107,11 +120,13 @@ pub(super) fn edge_time<'a>(edges: impl Iterator<Item = &'a Edge>, cell: i64, pe
         hinge.add([1.0, c, c.max(0.0)], t);
     }
     let origin = origin?;
+    let (cut_before, cut_after) = cuts(&before, &after, own, period);
+    let fitted = |t: f64| Fitted { at: origin + t, cut_before, cut_after };
     if before.n < ENOUGH || after.n < ENOUGH {
         // What little there is on the other side is what breaks off or begins there.
         let side = if before.n < after.n { after } else { before };
         if side.n < ENOUGH {
-            return own.map(|t| origin + t);
+            return own.map(fitted);
         }
         let (x, left) = side.solve(2)?;
         let strays = |own: f64| (own - x[0]).abs() > 0.1 + 3.0 * (left / (side.n - 2.0)).sqrt();
@@ -119,15 +134,31 @@ pub(super) fn edge_time<'a>(edges: impl Iterator<Item = &'a Edge>, cell: i64, pe
             Some(own) if !strays(own) => {
                 let mut with = side;
                 with.add([1.0, 0.0, 0.0], own);
-                with.solve(2).map(|(x, _)| origin + x[0])
+                with.solve(2).map(|(x, _)| fitted(x[0]))
             }
-            _ => Some(origin + x[0]),
+            _ => Some(fitted(x[0])),
         };
     }
     let (p, p_left) = parabola.solve(3)?;
     let (h, h_left) = hinge.solve(3)?;
     let (x, left) = if h_left < 0.5 * p_left { (h, h_left) } else { (p, p_left) };
-    Some(origin + settle(x[0], left, parabola.n - 3.0, own, period))
+    Some(fitted(settle(x[0], left, parabola.n - 3.0, own, period)))
+}
+
+/// Whether the edge lies too early for the line before it, or too late for the line after it.
+fn cuts(before: &Sums, after: &Sums, own: Option<f64>, period: f64) -> (bool, bool) {
+    let line = |side: &Sums| (side.n >= ENOUGH).then(|| side.solve(2)).flatten();
+    let (Some(own), before, after) = (own, line(before), line(after)) else { return (false, false) };
+    if let (Some((b, _)), Some((a, _))) = (before, after)
+        && (a[1] - b[1]).abs() > 0.1 * 0.5 * period * REACH as f64
+    {
+        // A step of speed, no cut.
+        return (false, false);
+    }
+    let strays = |line: Option<([f64; 3], f64)>, sign: f64| {
+        line.is_some_and(|(x, left)| sign * (own - x[0]) > (CUT * period).max(2.0 * left.sqrt()))
+    };
+    (strays(before, -1.0), strays(after, 1.0))
 }
 
 /// The model's value, unless the edge itself contradicts it, or the edges so scatter that they have been misread.

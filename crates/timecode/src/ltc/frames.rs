@@ -7,7 +7,7 @@
 use base::Direction;
 
 use super::clock::{BitClock, Clocked};
-use super::fit::edge_time;
+use super::fit::{Fitted, fit_edge};
 use super::rescue::rescue;
 use super::word::{BITS, LtcWord, SYNC_FORWARD, SYNC_REVERSE};
 
@@ -29,6 +29,8 @@ pub(super) struct Found {
     pub end: f64,
     /// The worst misfit of its intervals: 1 is on the border of being read otherwise.
     pub misfit: f32,
+    /// The tape was cut within its first or last bit.
+    pub cut: bool,
 }
 
 /// A word that waits for the edges after it.
@@ -59,8 +61,8 @@ pub(super) struct Framer {
     bits: u32,
     waiting: Option<Waiting>,
     anchor: Option<Anchor>,
-    /// The last frame edge fitted: its half cell and sample. A frame starts where its neighbour ended.
-    fitted: Option<(i64, f64)>,
+    /// The last frame edge fitted: its half cell, and what was found. A frame starts where its neighbour ended.
+    fitted: Option<(i64, Fitted)>,
 }
 
 impl Framer {
@@ -116,7 +118,7 @@ impl Framer {
         let Some((word, direction)) = LtcWord::found(bits).filter(|f| f.1 == way) else { return false };
         self.hand_on(clock, sink);
         let start = match self.fitted {
-            Some((cell, at)) if cell == from.cell => Some(at),
+            Some((cell, fitted)) if cell == from.cell => Some(fitted.at),
             _ => clock.at(from.edge),
         };
         self.anchor = Some(to);
@@ -131,19 +133,20 @@ impl Framer {
     fn hand_on(&mut self, clock: &BitClock, sink: &mut impl FnMut(Found)) {
         let Some(w) = self.waiting.take() else { return };
         let first = w.last - CELLS;
-        let start = match self.fitted {
-            _ if w.start.is_some() => w.start,
-            Some((cell, at)) if cell == first => Some(at),
-            _ => edge_time(clock.newest_first(), first, w.period),
+        let start = match (w.start, self.fitted) {
+            (Some(at), _) => Some(Fitted { at, cut_before: false, cut_after: false }),
+            (None, Some((cell, fitted))) if cell == first => Some(fitted),
+            _ => fit_edge(clock.newest_first(), first, w.period),
         };
-        let Some(end) = edge_time(clock.newest_first(), w.last, w.period) else { return };
+        let Some(end) = fit_edge(clock.newest_first(), w.last, w.period) else { return };
         let Some(start) = start else { return };
         self.fitted = Some((w.last, end));
+        let cut = start.cut_after || end.cut_before;
         let misfit = clock
             .newest_first()
             .skip_while(|e| e.cell > w.last)
             .take_while(|e| e.cell > first)
             .fold(if w.start.is_some() { RESCUED } else { 0.0 }, |worst, e| worst.max(e.misfit));
-        sink(Found { word: w.word, direction: w.direction, start, end, misfit });
+        sink(Found { word: w.word, direction: w.direction, start: start.at, end: end.at, misfit, cut });
     }
 }

@@ -90,9 +90,9 @@ impl Steady {
 
     /// A word came.
     pub(super) fn on_word(&mut self, w: Found, sink: &mut impl FnMut(LtcEvent)) {
-        let possible = self.possible(&w);
+        let possible = if w.cut { 0 } else { self.possible(&w) };
         if possible == 0 {
-            let why = RejectedWhy::Impossible;
+            let why = if w.cut { RejectedWhy::BitErrors } else { RejectedWhy::Impossible };
             return sink(LtcEvent::Rejected { start_sample: w.start, end_sample: w.end, why });
         }
         if let Some(last) = self.last {
