@@ -1,7 +1,7 @@
 //! Linear timecode: SMPTE timecode carried as an audio signal (SMPTE ST 12-1).
 //!
-//! Samples go through five stations, each a file: edges ([`slicer`], slow recordings made finer by [`upsample`]), bits ([`clock`]), words ([`frames`], their ends
-//! fitted in [`fit`]), and the question which words to believe ([`steady`]). Everything is causal, fixed in size and
+//! Samples go through five stations, each a file: edges (`slicer`, slow recordings made finer by `upsample`), bits (`clock`), words (`frames`, their ends
+//! fitted in `fit`), and the question which words to believe (`steady`). Everything is causal, fixed in size and
 //! indifferent to how the samples are cut into chunks.
 //!
 //! ```
