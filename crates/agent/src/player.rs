@@ -1,34 +1,34 @@
 //! Watches for the player's process by its executable's name, where no feed names it.
 
+use std::ffi::OsStr;
+use std::path::Path;
 use std::time::Duration;
 
 use base::PlayerState;
-use sysinfo::{ProcessRefreshKind, ProcessesToUpdate, System, UpdateKind};
+use sysinfo::{Pid, Process, ProcessRefreshKind, ProcessStatus, ProcessesToUpdate, System, UpdateKind};
 
 use crate::news::{News, NewsDesk};
 
-/// How often the processes are looked through.
+/// How often it is looked for.
 const EVERY: Duration = Duration::from_millis(250);
+/// Linux keeps this many bytes of a process's name (proc(5), `/proc/pid/comm`: TASK_COMM_LEN is 16 with its null).
+const SHORT_NAME: usize = 15;
 
 /// Starts watching.
 pub fn start(name: String, desk: NewsDesk) -> std::io::Result<()> {
     std::thread::Builder::new().name("player-watch".into()).spawn(move || {
-        let Ok(mut system) = System::new() else {
-            return tracing::error!("the system does not list its processes: the player cannot be watched");
-        };
+        let mut watch = Watch { name, pid: None };
         let mut last = PlayerState::Unknown;
         loop {
-            let kind = ProcessRefreshKind::nothing().with_exe(UpdateKind::OnlyIfNotSet);
-            system.refresh_processes_specifics(ProcessesToUpdate::All, true, kind);
-            let there = system.processes().values().any(|p| p.name().to_string_lossy() == name.as_str());
-            // One that never came is not gone: perhaps it is named wrongly.
-            let state = match (there, last) {
-                (true, _) => PlayerState::Running,
-                (false, PlayerState::Unknown) => PlayerState::Unknown,
-                (false, _) => PlayerState::Gone,
+            let Some(there) = watch.look() else {
+                return tracing::error!("the system does not list its processes: the player cannot be watched");
             };
+            let state = after(last, there);
             if state != last {
-                tracing::info!("the player {name} is {state:?}");
+                match state {
+                    PlayerState::Gone => tracing::warn!("the player {} is gone", watch.name),
+                    _ => tracing::info!("the player {} is there", watch.name),
+                }
                 desk.tell_now(News::Player { at: ports::os::mono_now(), state });
                 last = state;
             }
@@ -36,4 +36,124 @@ pub fn start(name: String, desk: NewsDesk) -> std::io::Result<()> {
         }
     })?;
     Ok(())
+}
+
+/// One that never came is not gone: perhaps it is named wrongly.
+fn after(last: PlayerState, there: bool) -> PlayerState {
+    match (there, last) {
+        (true, _) => PlayerState::Running,
+        (false, PlayerState::Unknown) => PlayerState::Unknown,
+        (false, _) => PlayerState::Gone,
+    }
+}
+
+/// Looks at the process that was found last, and through all of them only when that is gone, which costs far more. Each look starts
+/// afresh, since a process may become another program while it keeps its number.
+struct Watch {
+    name: String,
+    pid: Option<Pid>,
+}
+
+impl Watch {
+    /// Whether the player is there; none: the system does not say.
+    fn look(&mut self) -> Option<bool> {
+        if let Some(pid) = self.pid {
+            self.pid = self.find(ProcessesToUpdate::Some(&[pid]))?;
+        }
+        if self.pid.is_none() {
+            self.pid = self.find(ProcessesToUpdate::All)?;
+        }
+        Some(self.pid.is_some())
+    }
+
+    fn find(&self, among: ProcessesToUpdate<'_>) -> Option<Option<Pid>> {
+        let mut system = System::new().ok()?;
+        let kind = ProcessRefreshKind::nothing().without_tasks().with_exe(UpdateKind::Always);
+        system.refresh_processes_specifics(among, true, kind);
+        Some(system.processes().iter().find(|(_, p)| is_it(p, &self.name)).map(|(pid, _)| *pid))
+    }
+}
+
+fn is_it(p: &Process, name: &str) -> bool {
+    // A process that has ended stays in the list until its parent has asked how.
+    !matches!(p.status(), ProcessStatus::Zombie | ProcessStatus::Dead) && is_called(p.exe(), p.name(), name)
+}
+
+/// By its executable, or by its own name: a script's executable is its interpreter, and another user's executable cannot be read.
+fn is_called(executable: Option<&Path>, own: &OsStr, wanted: &str) -> bool {
+    let wanted = plain(wanted);
+    let own = own.to_string_lossy();
+    let file = executable.and_then(Path::file_name).map(OsStr::to_string_lossy);
+    if plain(&own) == wanted || file.as_deref().is_some_and(|f| plain(f) == wanted) {
+        return true;
+    }
+    file.is_none() && cfg!(target_os = "linux") && own.len() == SHORT_NAME && wanted.starts_with(&*own)
+}
+
+/// Without the ending of programs, and without what Linux adds when the file was replaced while its program runs.
+fn plain(name: &str) -> &str {
+    let name = name.strip_suffix(" (deleted)").unwrap_or(name);
+    name.strip_suffix(std::env::consts::EXE_SUFFIX).unwrap_or(name)
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_player_is_known_by_its_executable_or_its_own_name() {
+        let called =
+            |exe: Option<&str>, own: &str, wanted: &str| is_called(exe.map(Path::new), OsStr::new(own), wanted);
+        assert!(called(Some("/opt/show/player"), "main-window", "player"));
+        assert!(called(Some("/opt/show/player (deleted)"), "main-window", "player"), "replaced while it runs");
+        assert!(called(Some("/bin/sh"), "player", "player"), "a script");
+        assert!(!called(Some("/opt/show/player"), "player", "play"), "a part of a name is another name");
+        assert!(!called(Some("/opt/show/player-of-songs"), "player-of-songs", "player-of-songs-two"));
+        assert!(!called(None, "", "player"));
+    }
+
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn a_long_name_is_known_by_its_beginning_where_the_executable_cannot_be_read() {
+        let called = |own: &str, wanted: &str| is_called(None, OsStr::new(own), wanted);
+        assert!(called("player-of-songs", "player-of-songs-two"));
+        assert!(!called("player-of-song", "player-of-songs-two"), "a short name is whole");
+    }
+
+    #[test]
+    fn one_that_never_came_is_not_gone() {
+        assert_eq!(after(PlayerState::Unknown, false), PlayerState::Unknown);
+        assert_eq!(after(PlayerState::Unknown, true), PlayerState::Running);
+        assert_eq!(after(PlayerState::Running, false), PlayerState::Gone);
+        assert_eq!(after(PlayerState::Gone, true), PlayerState::Running);
+    }
+
+    /// A process that was killed and not yet asked after by its parent is gone all the same.
+    #[cfg(unix)]
+    #[test]
+    fn a_real_process_comes_goes_and_is_not_mistaken_for_its_remains() {
+        let wait = |watch: &mut Watch, there: bool| {
+            (0..100).any(|_| {
+                std::thread::sleep(Duration::from_millis(20));
+                watch.look() == Some(there)
+            })
+        };
+        // A copy, so that no other process has its name; longer than what Linux keeps of it.
+        let name = format!("player-of-this-test-{}", std::process::id());
+        let file = std::env::temp_dir().join(&name);
+        let sleep = ["/bin/sleep", "/usr/bin/sleep"].into_iter().find(|p| Path::new(p).exists()).unwrap();
+        std::fs::copy(sleep, &file).unwrap();
+        let mut watch = Watch { name, pid: None };
+        assert_eq!(watch.look(), Some(false));
+        let mut child = std::process::Command::new(&file).arg("60").spawn().unwrap();
+        let came = wait(&mut watch, true);
+        let pid = watch.pid;
+        child.kill().unwrap();
+        let went = wait(&mut watch, false);
+        child.wait().unwrap();
+        std::fs::remove_file(&file).unwrap();
+        assert!(came && went, "came: {came}, went: {went}");
+        assert_eq!(pid, Some(Pid::from_u32(child.id())));
+    }
 }
