@@ -76,3 +76,25 @@ pub fn wait_until<T: std::fmt::Debug>(what: &str, patience: Duration, mut look: 
         std::thread::sleep(Duration::from_millis(50));
     }
 }
+
+/// Says that something was not tested, past the test harness, which keeps what a test prints to itself.
+pub fn say_skipped(what: &str, why: &str) {
+    use std::io::Write;
+    let _ = writeln!(std::io::stderr(), "\nSKIPPED: {what}: {why}");
+}
+
+/// A client of a JACK server. A server that is busy with another client may turn one away: tries for ten seconds.
+///
+/// # Panics
+/// When there is no server.
+#[cfg(feature = "jack")]
+pub fn jack_client(connect: impl Fn() -> Result<(jack::Client, jack::ClientStatus), jack::Error>) -> jack::Client {
+    for _ in 0..40 {
+        match connect() {
+            Ok((client, _)) => return client,
+            Err(e) => println!("no JACK server yet: {e}"),
+        }
+        std::thread::sleep(Duration::from_millis(250));
+    }
+    panic!("no JACK server");
+}

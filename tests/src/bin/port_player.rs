@@ -1,5 +1,8 @@
 //! A player on real ports: MTC on a JACK MIDI port and LTC on a JACK audio port, both by the server's own clock, from an instant given in
 //! nanoseconds of the monotonic clock. `port_player NAME START_NS`.
+//!
+//! It prints `played SAMPLES at MICROSECONDS` four times a second: what the server made of its nominal rate, for a test to hold figures
+//! against.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 use base::{Direction, FrameRate, Hertz};
@@ -12,7 +15,7 @@ fn main() {
     let mut arguments = std::env::args().skip(1);
     let name = arguments.next().expect("a name");
     let start_us = arguments.next().and_then(|a| a.parse::<u64>().ok()).expect("a start in nanoseconds") / 1_000;
-    let client = connect(&name);
+    let client = twinkeel_tests::jack_client(|| Client::new(&name, ClientOptions::NO_START_SERVER));
     let rate = client.sample_rate() as f64;
     let mut ltc_port = client.register_port("ltc", AudioOut::default()).unwrap();
     let mut midi_port = client.register_port("mtc", MidiOut::default()).unwrap();
@@ -24,6 +27,8 @@ fn main() {
     let quarter = material.0 / 120.0;
     let mut played: Option<f64> = None;
     let mut next_quarter = 0.0;
+    let (tell, told) = std::sync::mpsc::channel();
+    let mut next_word = 0.0;
     let process = move |_: &Client, scope: &ProcessScope| -> Control {
         let out = ltc_port.as_mut_slice(scope);
         out.fill(0.0);
@@ -42,6 +47,14 @@ fn main() {
         };
         ltc.fill(&mut out[from as usize..], 1.0);
         let before = played.unwrap_or(0.0);
+        if before >= next_word
+            && let Ok(cycle) = scope.cycle_times()
+        {
+            // The very first period may begin with silence.
+            let at = cycle.current_usecs as f64 + from / rate * 1e6;
+            let _ = tell.send((before, at));
+            next_word = before + material.0 / 4.0;
+        }
         let after = before + frames - from;
         while next_quarter < after {
             let at = (next_quarter - before + from).max(0.0) as u32;
@@ -55,19 +68,7 @@ fn main() {
     let _active = client.activate_async((), jack::contrib::ClosureProcessHandler::new(process)).unwrap();
     println!("ready");
     // Ends when it is killed.
-    loop {
-        std::thread::park();
+    while let Ok((samples, at)) = told.recv() {
+        println!("played {samples} at {at:.0}");
     }
-}
-
-/// A server that is busy with another client may turn one away: try for ten seconds.
-fn connect(name: &str) -> Client {
-    for _ in 0..40 {
-        match Client::new(name, ClientOptions::NO_START_SERVER) {
-            Ok((client, _)) => return client,
-            Err(e) => println!("no JACK server yet: {e}"),
-        }
-        std::thread::sleep(std::time::Duration::from_millis(250));
-    }
-    panic!("no JACK server");
 }
