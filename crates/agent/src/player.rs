@@ -87,7 +87,7 @@ fn is_called(executable: Option<&Path>, own: &OsStr, wanted: &str) -> bool {
     if plain(&own) == wanted || file.as_deref().is_some_and(|f| plain(f) == wanted) {
         return true;
     }
-    file.is_none() && cfg!(target_os = "linux") && own.len() == SHORT_NAME && wanted.starts_with(&*own)
+    file.is_none() && own.len() == SHORT_NAME && wanted.starts_with(&*own)
 }
 
 /// Without the ending of programs, and without what Linux adds when the file was replaced while its program runs.
@@ -113,7 +113,6 @@ mod tests {
         assert!(!called(None, "", "player"));
     }
 
-    #[cfg(target_os = "linux")]
     #[test]
     fn a_long_name_is_known_by_its_beginning_where_the_executable_cannot_be_read() {
         let called = |own: &str, wanted: &str| is_called(None, OsStr::new(own), wanted);
@@ -129,24 +128,39 @@ mod tests {
         assert_eq!(after(PlayerState::Gone, true), PlayerState::Running);
     }
 
+    /// Set in the process that plays the player in the next test.
+    const ROLE: &str = "TWINKEEL_TEST_PLAYER";
+
+    /// What this test's copy does as the player; a plain test run passes through.
+    #[test]
+    fn role() {
+        if std::env::var_os(ROLE).is_some() {
+            let _ = std::io::stdin().read_line(&mut String::new());
+        }
+    }
+
     /// A process that was killed and not yet asked after by its parent is gone all the same.
-    #[cfg(unix)]
     #[test]
     fn a_real_process_comes_goes_and_is_not_mistaken_for_its_remains() {
         let wait = |watch: &mut Watch, there: bool| {
-            (0..100).any(|_| {
+            (0..250).any(|_| {
                 std::thread::sleep(Duration::from_millis(20));
                 watch.look() == Some(there)
             })
         };
-        // A copy, so that no other process has its name; longer than what Linux keeps of it.
+        // A copy of ourselves, so that no other process has its name; longer than what Linux keeps of it.
         let name = format!("player-of-this-test-{}", std::process::id());
-        let file = std::env::temp_dir().join(&name);
-        let sleep = ["/bin/sleep", "/usr/bin/sleep"].into_iter().find(|p| Path::new(p).exists()).unwrap();
-        std::fs::copy(sleep, &file).unwrap();
+        let file = std::env::temp_dir().join(format!("{name}{}", std::env::consts::EXE_SUFFIX));
+        std::fs::copy(std::env::current_exe().unwrap(), &file).unwrap();
         let mut watch = Watch { name, pid: None };
         assert_eq!(watch.look(), Some(false));
-        let mut child = std::process::Command::new(&file).arg("60").spawn().unwrap();
+        let mut child = std::process::Command::new(&file)
+            .args(["--exact", "player::tests::role"])
+            .env(ROLE, "1")
+            .stdin(std::process::Stdio::piped())
+            .stdout(std::process::Stdio::null())
+            .spawn()
+            .unwrap();
         let came = wait(&mut watch, true);
         let pid = watch.pid;
         child.kill().unwrap();
