@@ -30,12 +30,13 @@ fn play(scenario: &str, seconds: &str) -> Value {
 }
 
 /// Scenario, changeovers, on air at the end, latched at the end, an alarm that must be there.
-const CASES: [(&str, u64, &str, bool, Option<&str>); 14] = [
+const CASES: [(&str, u64, &str, bool, Option<&str>); 15] = [
     ("on-air-power", 1, "B", true, Some("host-silent")),
     ("on-air-player-gone", 1, "B", true, Some("player-gone")),
     ("on-air-player-frozen", 1, "B", true, Some("changed-over")),
     ("on-air-os-frozen", 1, "B", true, Some("host-silent")),
     ("midi-port-lost", 0, "A", false, Some("midi-lost")),
+    ("codes-contradict", 0, "A", false, Some("codes-contradict")),
     ("on-air-agent-gone", 0, "A", false, Some("agent-lost")),
     ("on-air-agent-frozen", 0, "A", false, Some("host-silent")),
     ("standby-gone", 0, "A", false, Some("host-silent")),

@@ -71,7 +71,8 @@ impl Beats {
     fn take_news(&mut self, session: &mut Option<Session>) {
         while let Ok(news) = self.news.try_recv() {
             match news {
-                News::Midi { at, bytes } => self.core.on_midi(&bytes, at),
+                News::Midi { input, at, bytes } => self.core.on_midi(input, &bytes, at),
+                News::MidiInput { input, open } => self.core.on_midi_input(input, open, mono_now()),
                 News::Format(format) => self.core.on_format(format),
                 News::Pcm { at, samples } => self.core.on_pcm(at, samples.iter().copied()),
                 News::Osc { at, news } => self.core.on_osc(news, at),

@@ -9,10 +9,19 @@ use crate::core::{OscNews, SoundFormat};
 pub enum News {
     /// MIDI bytes came in.
     Midi {
+        /// By which input, from 0 in the order of the settings.
+        input: usize,
         /// When.
         at: MonoTime,
         /// The bytes.
         bytes: Vec<u8>,
+    },
+    /// A MIDI input opened, or is not open.
+    MidiInput {
+        /// Which.
+        input: usize,
+        /// Whether it is open.
+        open: bool,
     },
     /// Audio of this format follows.
     Format(SoundFormat),

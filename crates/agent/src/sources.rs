@@ -15,6 +15,7 @@ use crate::news::{News, NewsDesk};
 /// # Errors
 /// A source that can never work as configured (its address cannot be bound).
 pub fn start(sources: &[Source], desk: &NewsDesk) -> std::io::Result<()> {
+    let mut inputs = 0..;
     for s in sources {
         let wanted = match s {
             Source::Midi { .. } => SourceFlags::MIDI_WANTED,
@@ -23,16 +24,20 @@ pub fn start(sources: &[Source], desk: &NewsDesk) -> std::io::Result<()> {
             Source::Osc { .. } => SourceFlags::OSC_WANTED,
         };
         desk.tell(News::Source { flag: wanted, on: true });
+        let input = match s {
+            Source::Midi { .. } | Source::Feed { .. } => inputs.next().unwrap_or_default(),
+            Source::Audio { .. } | Source::Osc { .. } => 0,
+        };
         match s {
             Source::Feed { socket, timecode, rate, pilot } => {
                 feed::start(
                     socket,
-                    feed::Wanted { timecode: timecode.clone(), rate: *rate, pilot: *pilot },
+                    feed::Wanted { input, timecode: timecode.clone(), rate: *rate, pilot: *pilot },
                     desk.clone(),
                 )?;
             }
             Source::Osc { listen, from } => osc::start(*listen, *from, desk.clone())?,
-            Source::Midi { port, host } => device::start_midi(port.clone(), host.clone(), desk.clone())?,
+            Source::Midi { port, host } => device::start_midi(input, port.clone(), host.clone(), desk.clone())?,
             Source::Audio { host, device, channels, timecode, rate, pilot } => device::start_audio(
                 device::AudioWanted {
                     host: host.clone(),

@@ -137,6 +137,9 @@ alarms! {
         "A trigger reached {o} and not {m}."
     TriggerDoubled = 31 "trigger-doubled" Medium/Medium on 0 off 1000 latching true by [HostSilent AgentLost SupervisorCutOff]
         "{m} heard a trigger twice."
+    CodesContradict = 32 "codes-contradict" Medium/Medium on 1000 off 2000 latching true
+        by [HostSilent AgentLost PlayerGone SupervisorCutOff]
+        "{m}'s position codes contradict each other: what follows the other code is elsewhere in the show."
     OnBattery = 26 "on-battery" Medium/Medium on 1000 off 1000 latching false by []
         "{m} runs on its battery."
     Hot = 27 "hot" Medium/Medium on 1000 off 5000 latching false by []

@@ -170,6 +170,7 @@ impl Judge {
         let fresh = e.transport.and_then(|r| r.fresh(now)).is_some();
         let code = |so: bool| if heard && fresh { Cond::from(so) } else { Cond::Missing };
         let transport = self.transport(ev, m, e, wake);
+        set(A::CodesContradict, code(e.codes_contradict), Arg::None);
         set(A::MidiLost, code(transport == Transport::Lost || e.code_lost), Arg::None);
         set(A::Stalled, code(transport == Transport::Stalled), Arg::None);
         set(A::LoneStop, code(transport == Transport::LoneStop), Arg::None);

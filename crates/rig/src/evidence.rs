@@ -109,6 +109,8 @@ pub struct MachineEvidence {
     pub stop_cause: StopCause,
     /// One of its position codes has ceased while another rolls on: the show goes on, one witness less.
     pub code_lost: bool,
+    /// Its position sources contradict each other: one of them is in another place of the show.
+    pub codes_contradict: bool,
     /// What it sounds like to its own agent.
     pub audio: Option<Reading<AudioState>>,
     /// Newest non-zero sample its agent heard, on our clock.
@@ -157,6 +159,7 @@ impl Default for MachineEvidence {
             transport_since: MonoTime::ZERO,
             stop_cause: StopCause::None,
             code_lost: false,
+            codes_contradict: false,
             audio: None,
             last_sound: None,
             sound_grain: Span::ZERO,

@@ -9,6 +9,9 @@ use serde::{Deserialize, Serialize};
 use crate::duration::Duration;
 use crate::error::{SettingsError, parse};
 
+/// The most sources that carry MIDI: `midi` and `feed`.
+pub const MAX_MIDI_INPUTS: usize = 4;
+
 /// The whole file.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -28,7 +31,7 @@ pub struct AgentFile {
     /// How the agent knows that the player is there.
     #[serde(default)]
     pub player: PlayerWatch,
-    /// Where positions and sound come from, in order of preference.
+    /// Where positions and sound come from. Of several MIDI inputs with the same code the first that rolls is believed.
     #[serde(default, rename = "source")]
     pub sources: Vec<Source>,
     /// MIDI messages that start, stop or jump the players: a pad, a foot controller.
@@ -173,6 +176,21 @@ impl AgentFile {
                     "write channel = 16, note = 36",
                 );
             }
+        }
+        let with = |f: fn(&Source) -> bool| a.sources.iter().filter(|s| f(s)).count();
+        if with(|s| matches!(s, Source::Midi { .. } | Source::Feed { .. })) > MAX_MIDI_INPUTS {
+            return err(
+                "source",
+                "there are more than four MIDI inputs",
+                "keep those that carry code, patches or triggers",
+            );
+        }
+        if with(|s| matches!(s, Source::Audio { .. })) > 1 || with(|s| matches!(s, Source::Feed { .. })) > 1 {
+            return err(
+                "source",
+                "a machine has one audio device and one feed",
+                "name all channels in one [[source]] of kind = \"audio\"",
+            );
         }
         for (i, s) in a.sources.iter().enumerate() {
             match s {

@@ -4,7 +4,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use base::ids::MAX_MACHINES;
-use base::{MachineId, RigId};
+use base::{MachineId, RigId, SourceKind};
 use serde::{Deserialize, Serialize};
 
 use crate::duration::Duration;
@@ -34,6 +34,9 @@ pub struct RigFile {
     /// The switch's output, fed back to the supervisor.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub tap: Option<Tap>,
+    /// The order in which a machine's position sources are believed; those not named follow in the usual order: LTC, MTC, OSC, MIDI clock.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub prefer: Vec<SourceKind>,
     /// The machines in their order: the first is A.
     #[serde(rename = "machine")]
     pub machines: Vec<MachineEntry>,
@@ -225,6 +228,9 @@ impl RigFile {
                 );
             }
         }
+        if rig.prefer.iter().enumerate().any(|(i, s)| rig.prefer[..i].contains(s)) {
+            return err("prefer", "a source is named twice", "name each of ltc, mtc, osc and midi-clock once at most");
+        }
         if rig.listen.paths.is_empty() || rig.listen.paths.len() > 2 {
             return err("listen.paths", "there must be one or two network paths", "write paths = [\"127.0.0.1:7740\"]");
         }
@@ -347,7 +353,8 @@ select = "/changeover/select"
     /// Each wrong file, and the line and words its error must have.
     #[test]
     fn errors_name_place_and_mend() {
-        let cases: [(&str, &str, &str, &str); 7] = [
+        let cases: [(&str, &str, &str, &str); 8] = [
+            ("shows = \"shows\"", "shows = \"s\"\nprefer = [\"mtc\", \"ltc\", \"mtc\"]", "rig.toml:6:1", "named twice"),
             ("page = ", "pge = ", "rig.toml:9:1", "unknown field"),
             ("id = \"00112233445566778899aabbccddee02\"", "id = \"12\"", "rig.toml:16:6", "32 hexadecimal digits"),
             ("key = \"k2\"", "key = \"k1\"", "rig.toml:17:1", "same key"),

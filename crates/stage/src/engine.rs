@@ -11,7 +11,7 @@ use base::{Db, MonoTime, Ppm, Span};
 
 use crate::score::Score;
 use crate::seed::{self, Sequence};
-use crate::show::{CHANNELS, PILOT, SAMPLE_RATE, SAMPLES_PER_SECOND, Show, Song, TIMECODE, pad};
+use crate::show::{CHANNELS, FRAME_RATE, PILOT, SAMPLE_RATE, SAMPLES_PER_SECOND, Show, Song, TIMECODE, pad};
 use crate::synth::{Frame, Voice, add_pilot};
 
 mod order;
@@ -133,6 +133,10 @@ impl Engine {
                 self.jump(song, Some(at + by), now);
             }
             Command::Midi { on } => self.midi_on = on,
+            Command::CodeAhead { by } => {
+                let frames = FRAME_RATE.frames_in(by).round() as i64;
+                self.runs.iter_mut().for_each(|r| r.score.read_ahead(frames));
+            }
             Command::Audio { fault } => self.audio = fault,
             Command::Drift { ppm } => {
                 let n = self.crystal.sample_at(now);

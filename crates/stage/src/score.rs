@@ -33,6 +33,12 @@ impl Score {
         Score { song: song.clone(), quarter, code: MtcEncoder::new(label, Direction::Forward), clock, patch }
     }
 
+    /// From the next quarter frame on the timecode reads this many frames more than the song's place.
+    pub fn read_ahead(&mut self, frames: i64) {
+        let here = i64::from(self.song.start().frames()) + self.quarter / 4;
+        self.code = MtcEncoder::new(Timecode::from_frames(FRAME_RATE, here + frames), Direction::Forward);
+    }
+
     /// Where the next message stands.
     pub fn next_at(&self) -> i64 {
         let patch = self.song.patches.get(self.patch).map_or(i64::MAX, |p| self.song.bar_at(p.bar));

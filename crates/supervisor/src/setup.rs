@@ -82,9 +82,17 @@ pub fn brain_setup(facts: &Facts) -> watch::Setup {
         beat_intervals: rig.machines.iter().map(|_| Span::from_millis(5)).collect(),
         paths: rig.listen.paths.len(),
         songs: songs.collect(),
+        prefer: preference(&rig.prefer),
         has_tap: rig.tap.is_some(),
         rig: rig_setup(rig, facts),
     }
+}
+
+/// The sources as a person ordered them, then the others.
+fn preference(first: &[base::SourceKind]) -> [base::SourceKind; 4] {
+    let mut all = watch::PREFERENCE;
+    all.sort_by_key(|s| first.iter().position(|f| f == s).unwrap_or(first.len()));
+    all
 }
 
 fn rig_setup(rig: &RigFile, facts: &Facts) -> rig::Setup {
@@ -142,5 +150,17 @@ pub fn show_meta(facts: &Facts, kept: &crate::memory::Kept) -> showlog::ShowMeta
             baseline: None,
         },
         written_by: env!("CARGO_PKG_VERSION").into(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use base::SourceKind::{Ltc, MidiClock, Mtc, Osc};
+
+    #[test]
+    fn a_stated_preference_comes_first_and_the_rest_in_the_usual_order() {
+        assert_eq!(preference(&[]), [Ltc, Mtc, Osc, MidiClock]);
+        assert_eq!(preference(&[Osc, Mtc]), [Osc, Mtc, Ltc, MidiClock]);
     }
 }

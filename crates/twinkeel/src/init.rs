@@ -100,6 +100,7 @@ fn make(a: &InitArgs) -> Made {
         mode: Mode::Observe,
         listen: Listen { paths: paths(7740), lanes, page: ([127, 0, 0, 1], 7777).into() },
         tap: None,
+        prefer: Vec::new(),
         machines,
         outputs: Vec::new(),
         limits: Limits::default(),

@@ -8,7 +8,7 @@ use core::net::SocketAddr;
 
 use arrayvec::ArrayVec;
 use base::ids::MAX_MACHINES;
-use base::{Dbfs, Machine, MonoTime, Reading, ShowPosition, Span, SwitchView, TransportState};
+use base::{Dbfs, Machine, MonoTime, Reading, ShowPosition, SourceKind, Span, SwitchView, TransportState};
 use rig::{Act, ActAnswer, Actions, ChannelTrouble, Judge, Memory, Place, RigEvidence};
 use wire::{BeatReply, MAX_BEAT, Session};
 
@@ -28,6 +28,9 @@ const DOUBT: Span = Span::from_millis(100);
 const SWITCH_IS_WORTH: Span = Span::from_millis(2_500);
 /// What the tap shows is worth something for this long.
 const TAP_IS_WORTH: Span = Span::from_millis(300);
+
+/// A player's own word of its place, sent a few times a second, and its code may be this far apart (common practice, no source).
+const SONG_APART: Span = Span::from_millis(500);
 
 /// What the tap of the switch's output sounds like, as its listener found it.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -61,7 +64,7 @@ impl Brain {
     /// A brain that has heard nothing yet and remembers what survived.
     pub fn new(setup: Setup, memory: Memory, now: MonoTime) -> Brain {
         let machines: ArrayVec<_, MAX_MACHINES> =
-            setup.beat_intervals.iter().map(|i| MachineWatch::new(*i, now)).collect();
+            setup.beat_intervals.iter().map(|i| MachineWatch::new(*i, setup.prefer, now)).collect();
         let mut evidence = RigEvidence::default();
         evidence.machines.extend(machines.iter().map(|_| rig::MachineEvidence::default()));
         evidence.switch.has_tap = setup.has_tap;
@@ -310,6 +313,7 @@ impl Brain {
             let place = m.best_report(now).and_then(|r| place_of(&self.setup, m.position_now(r, now).0));
             e.place = place.map(|value| Reading { value, as_of: now, expires: now + Span::from_millis(500) });
             e.code_lost = m.code_lost(now).is_some() && e.transport.is_some_and(|t| t.value == TransportState::Rolling);
+            e.codes_contradict = m.codes_contradict(now) || song_contradicts(&self.setup, m, now);
             if e.channels == ChannelTrouble::None {
                 e.channels = self.books[i].trouble;
             }
@@ -327,6 +331,16 @@ impl Brain {
         }
         self.evidence.supervisor.refused = self.refused();
     }
+}
+
+/// Whether the song that a player names by OSC is not the place of its rolling timecode.
+fn song_contradicts(setup: &Setup, m: &MachineWatch, now: MonoTime) -> bool {
+    let rolling = |s| m.report(s, now).filter(|r| r.state == TransportState::Rolling);
+    let code = [SourceKind::Ltc, SourceKind::Mtc].into_iter().find_map(rolling);
+    let (Some(code), Some(named)) = (code, rolling(SourceKind::Osc)) else { return false };
+    let place = |r| place_of(setup, m.position_now(r, now).0).filter(|p| p.song > 0);
+    let (Some(a), Some(b)) = (place(code), place(named)) else { return false };
+    a.song != b.song || (a.at - b.at).abs() > SONG_APART
 }
 
 /// The place of a position in the show.

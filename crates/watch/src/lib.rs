@@ -10,5 +10,5 @@ pub mod setup;
 pub mod view;
 
 pub use brain::{Brain, TapReport};
-pub use setup::{Setup, SongSpan};
+pub use setup::{PREFERENCE, Setup, SongSpan};
 pub use view::{MachineFigures, PathFigures, WatchView};

@@ -13,7 +13,6 @@ use rig::{HostEvidence, MachineEvidence, Offset};
 use wire::{Beat, HostFlags, Lane, OpenError, Session};
 
 use crate::paths::Path;
-use crate::setup::PREFERENCE;
 
 /// The most network paths.
 pub const MAX_PATHS: usize = 2;
@@ -35,6 +34,7 @@ pub struct MachineWatch {
     seq_base: Option<u64>,
     last_seq: u64,
     interval: Span,
+    prefer: [SourceKind; 4],
     /// Its newest beat and when that came.
     pub newest: Option<(Beat, MonoTime)>,
     /// When that beat was sent, on our clock.
@@ -78,7 +78,7 @@ impl Window {
 
 impl MachineWatch {
     /// A machine that has not been heard yet.
-    pub fn new(interval: Span, now: MonoTime) -> MachineWatch {
+    pub fn new(interval: Span, prefer: [SourceKind; 4], now: MonoTime) -> MachineWatch {
         MachineWatch {
             session: None,
             paths: Default::default(),
@@ -86,6 +86,7 @@ impl MachineWatch {
             seq_base: None,
             last_seq: 0,
             interval,
+            prefer,
             newest: None,
             last_sent: None,
             lane_closed: None,
@@ -213,9 +214,21 @@ impl MachineWatch {
         beat.positions.iter().find(|p| p.source == source)
     }
 
+    /// The order in which its sources are believed.
+    pub fn preference(&self) -> [SourceKind; 4] {
+        self.prefer
+    }
+
+    /// Whether its agent finds that two of its timecodes are not of one place.
+    pub fn codes_contradict(&self, now: MonoTime) -> bool {
+        self.newest
+            .as_ref()
+            .is_some_and(|(beat, at)| now - *at <= BEAT_IS_WORTH && beat.sources.has(wire::SourceFlags::DISAGREE))
+    }
+
     /// The most trusted source that rolls; if none rolls, the most trusted that says anything.
     pub fn best_report(&self, now: MonoTime) -> Option<&PositionReport> {
-        let all = || PREFERENCE.iter().filter_map(|s| self.report(*s, now));
+        let all = || self.prefer.iter().filter_map(|s| self.report(*s, now));
         all().find(|r| r.state == TransportState::Rolling).or_else(|| all().next())
     }
 
@@ -295,15 +308,15 @@ impl MachineWatch {
             TransportState::Lost => 1,
             TransportState::Unknown => 0,
         };
-        let of = |kinds: &[SourceKind]| {
-            kinds
+        let of = |counts: bool| {
+            self.prefer
                 .iter()
+                .filter(|s| (**s == SourceKind::MidiClock) == counts)
                 .filter_map(|s| self.report(*s, now))
                 .filter(|r| r.state != TransportState::Unknown)
                 .max_by_key(|r| (rank(r.state), r.last_heard))
         };
-        let (codes, counts) = PREFERENCE.split_at(PREFERENCE.len() - 1);
-        let best = of(codes).or_else(|| of(counts))?;
+        let best = of(false).or_else(|| of(true))?;
         let since = match best.state {
             TransportState::Rolling => now,
             _ => best.last_heard.to_local(clock.offset),
@@ -321,7 +334,7 @@ impl MachineWatch {
     /// A source whose code has ceased for a while though another one rolls on: the code is gone, the show is not.
     pub fn code_lost(&self, now: MonoTime) -> Option<SourceKind> {
         let clock = self.clock(now);
-        let all = || PREFERENCE.iter().filter_map(|s| self.report(*s, now));
+        let all = || self.prefer.iter().filter_map(|s| self.report(*s, now));
         // Sources of one machine start and end a frame or two apart.
         let ceased = |r: &&PositionReport| {
             matches!(r.state, TransportState::Stalled | TransportState::Lost)

@@ -4,7 +4,6 @@ use base::{MonoTime, PositionReport, SourceKind, Span, TransportState};
 use measure::offset::{OffsetConfig, OffsetTracker, OffsetView};
 
 use crate::machine::{MachineWatch, difference};
-use crate::setup::PREFERENCE;
 
 /// Offsets larger than this are not "out of step" but "elsewhere": they are not smeared into the fit.
 const ELSEWHERE: Span = Span::from_secs(10);
@@ -82,5 +81,5 @@ impl Default for Pair {
 /// The most trusted source that rolls on both, and what both say by it.
 fn common(a: &MachineWatch, b: &MachineWatch, now: MonoTime) -> Option<(SourceKind, PositionReport, PositionReport)> {
     let rolling = |m: &MachineWatch, s| m.report(s, now).filter(|r| r.state == TransportState::Rolling).copied();
-    PREFERENCE.iter().find_map(|s| Some((*s, rolling(a, *s)?, rolling(b, *s)?)))
+    a.preference().iter().find_map(|s| Some((*s, rolling(a, *s)?, rolling(b, *s)?)))
 }

@@ -26,6 +26,8 @@ pub struct Setup {
     pub paths: usize,
     /// The set list; empty: no show file.
     pub songs: Vec<SongSpan>,
+    /// The order in which position sources are believed.
+    pub prefer: [SourceKind; 4],
     /// Whether a tap of the switch's output is configured.
     pub has_tap: bool,
     /// What the judgement is told.
@@ -54,6 +56,6 @@ impl SongSpan {
     }
 }
 
-/// The order in which position sources are believed: the sample-accurate code first, the one that counts beats last.
-pub(crate) const PREFERENCE: [SourceKind; 4] =
-    [SourceKind::Ltc, SourceKind::Mtc, SourceKind::Osc, SourceKind::MidiClock];
+/// The order in which position sources are believed where nothing else is said: the sample-accurate code first, the one that
+/// counts beats last.
+pub const PREFERENCE: [SourceKind; 4] = [SourceKind::Ltc, SourceKind::Mtc, SourceKind::Osc, SourceKind::MidiClock];

@@ -1,11 +1,12 @@
 //! What an agent knows of its machine: bytes, samples and process states in, one beat out. No clock, no socket, no thread,
 //! so that the simulated rig runs the very same code in virtual time.
 
+mod agreement;
 mod code;
 mod sound;
 
 use arrayvec::ArrayVec;
-use base::{MonoTime, PlayerState, RemoteTime, Span, TransportState};
+use base::{MonoTime, PlayerState, PositionReport, RemoteTime, SourceKind, Span, TransportState};
 use settings::agent::{Trigger, TriggerWhat};
 use wire::message::TriggerKind;
 use wire::{Beat, BeatReply, Echo, HostFlags, SourceFlags, StopCause, Up};
@@ -15,6 +16,7 @@ pub use sound::{Sound, SoundFormat};
 
 /// Network paths an agent may have.
 pub const MAX_PATHS: usize = 2;
+pub use settings::agent::MAX_MIDI_INPUTS;
 
 /// What came in by OSC.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -34,7 +36,8 @@ pub enum OscNews {
 
 /// An agent's mind.
 pub struct AgentCore {
-    midi: MidiCode,
+    midi: [MidiCode; MAX_MIDI_INPUTS],
+    midi_closed: [bool; MAX_MIDI_INPUTS],
     sound: Option<Sound>,
     osc: code::OscCode,
     player: PlayerState,
@@ -54,7 +57,8 @@ impl AgentCore {
     /// An agent that has heard nothing yet.
     pub fn new(triggers: Vec<Trigger>) -> AgentCore {
         AgentCore {
-            midi: MidiCode::new(),
+            midi: Default::default(),
+            midi_closed: [false; MAX_MIDI_INPUTS],
             sound: None,
             osc: code::OscCode::new(),
             player: PlayerState::Unknown,
@@ -71,11 +75,13 @@ impl AgentCore {
         }
     }
 
-    /// MIDI bytes, cut anywhere, stamped when they came (or by a driver that knows better).
-    pub fn on_midi(&mut self, bytes: &[u8], at: MonoTime) {
+    /// MIDI bytes of one input, cut anywhere, stamped when they came (or by a driver that knows better). Inputs count from 0 in
+    /// the order of the settings; a number that no input can have is ignored.
+    pub fn on_midi(&mut self, input: usize, bytes: &[u8], at: MonoTime) {
+        let Some(midi) = self.midi.get_mut(input) else { return };
         let (triggers, news, stop, sound) = (&self.triggers, &mut self.news, &mut self.stop, &mut self.sound);
         let mut lost = 0;
-        self.midi.on_bytes(bytes, at, &mut |heard| {
+        midi.on_bytes(bytes, at, &mut |heard| {
             let up = match heard {
                 code::Heard::Stopped { at } => {
                     // The code in its sound ends with it: what still comes is the tail.
@@ -150,9 +156,6 @@ impl AgentCore {
     /// Sets or clears a flag of the sources.
     pub fn on_source(&mut self, flag: SourceFlags, on: bool, now: MonoTime) {
         self.sources = SourceFlags(self.sources.0 & !flag.0).with(flag, on);
-        if !on && (flag == SourceFlags::MIDI_OPEN || flag == SourceFlags::FEED_OPEN) {
-            self.midi.on_lost(now);
-        }
         if !on
             && (flag == SourceFlags::AUDIO_OPEN || flag == SourceFlags::FEED_OPEN)
             && let Some(s) = &mut self.sound
@@ -162,6 +165,17 @@ impl AgentCore {
         if !on && flag == SourceFlags::OSC_OPEN {
             self.osc.on_lost(now);
         }
+    }
+
+    /// A MIDI input opened, or is not open.
+    pub fn on_midi_input(&mut self, input: usize, open: bool, now: MonoTime) {
+        let (Some(midi), Some(closed)) = (self.midi.get_mut(input), self.midi_closed.get_mut(input)) else { return };
+        *closed = !open;
+        if !open {
+            midi.on_lost(now);
+        }
+        let all_open = !self.midi_closed.contains(&true);
+        self.on_source(SourceFlags::MIDI_OPEN, all_open, now);
     }
 
     /// The host's health.
@@ -184,7 +198,7 @@ impl AgentCore {
 
     /// The beat that is due at `now`, the same for all paths but for [`AgentCore::echo`]. `lateness`: how late it is.
     pub fn beat(&mut self, now: MonoTime, lateness: Span) -> Beat {
-        self.midi.on_time(now);
+        self.midi.iter_mut().for_each(|m| m.on_time(now));
         if self.last_beat.is_some_and(|t| now - t > Span::from_millis(500)) {
             self.frozen = self.frozen.wrapping_add(1);
         }
@@ -203,10 +217,16 @@ impl AgentCore {
         if let Some(s) = &mut self.sound {
             s.tell(now, &mut beat);
         }
-        for report in [self.midi.timecode(now), self.osc.report(now), self.midi.clocks(now)].into_iter().flatten() {
+        let timecodes = || self.midi.iter().filter_map(|m| m.timecode(now));
+        let clocks = self.midi.iter().filter_map(|m| m.clocks(now));
+        for report in
+            [first_that_rolls(timecodes()), self.osc.report(now), first_that_rolls(clocks)].into_iter().flatten()
+        {
             // Three fit: the surest first (LTC is there already).
             let _ = beat.positions.try_push(report);
         }
+        let codes = beat.positions.iter().copied().filter(|p| p.source == SourceKind::Ltc).chain(timecodes());
+        beat.sources = beat.sources.with(SourceFlags::DISAGREE, agreement::contradict(codes, beat.sent));
         let rolling = beat.positions.iter().any(|p| p.state == TransportState::Rolling);
         beat.stop_cause = match self.stop {
             // A cause explains a stop shortly before or after it.
@@ -230,6 +250,15 @@ impl AgentCore {
     pub fn lost_news(&self) -> u32 {
         self.lost_news
     }
+}
+
+/// Of several inputs with the same kind of code: the first that rolls, else the first that says anything.
+fn first_that_rolls(mut reports: impl Iterator<Item = PositionReport>) -> Option<PositionReport> {
+    let first = reports.next()?;
+    if first.state == TransportState::Rolling {
+        return Some(first);
+    }
+    Some(reports.find(|r| r.state == TransportState::Rolling).unwrap_or(first))
 }
 
 fn kind(what: TriggerWhat) -> TriggerKind {

@@ -25,15 +25,15 @@ pub struct AudioWanted {
     pub pilot: Option<f64>,
 }
 
-pub fn start_midi(port: String, host: String, desk: NewsDesk) -> std::io::Result<()> {
+pub fn start_midi(input: usize, port: String, host: String, desk: NewsDesk) -> std::io::Result<()> {
     let name = format!("MIDI port {port}");
     listen(
         "midi-in",
         move |wake| ports::midi::open_in(MidiPortName { host, port }, Some(wake)),
         move |arrival| match arrival {
-            Arrival::Midi { at, bytes } => desk.tell(News::Midi { at, bytes: bytes.to_vec() }),
+            Arrival::Midi { at, bytes } => desk.tell(News::Midi { input, at, bytes: bytes.to_vec() }),
             Arrival::State { state, .. } => {
-                desk.tell_now(News::Source { flag: SourceFlags::MIDI_OPEN, on: matches!(state, SourceState::Open(_)) });
+                desk.tell_now(News::MidiInput { input, open: matches!(state, SourceState::Open(_)) });
                 say(&name, &state);
             }
             Arrival::Pcm { .. } => {}

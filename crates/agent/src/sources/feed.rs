@@ -17,6 +17,8 @@ const OLDEST: Span = Span::from_secs(1);
 
 /// What a feed's channels are for.
 pub struct Wanted {
+    /// Which MIDI input it is.
+    pub input: usize,
     /// The channel that carries LTC.
     pub timecode: Option<String>,
     /// Its rate.
@@ -39,6 +41,7 @@ pub fn start(socket: &Path, wanted: Wanted, desk: NewsDesk) -> std::io::Result<(
                     tracing::warn!("feed {name}: {why}");
                     let at = mono_now();
                     desk.tell(News::Player { at, state: PlayerState::Gone });
+                    desk.tell(News::MidiInput { input: wanted.input, open: false });
                     desk.tell_now(News::Source { flag: SourceFlags::FEED_OPEN, on: false });
                 }
                 Err(e) => {
@@ -69,7 +72,7 @@ fn listen(mut stream: Stream, wanted: &Wanted, desk: &NewsDesk) -> String {
             match reader.next_frame() {
                 Ok(Some(FeedFrame::Hello(hello))) => on_hello(hello, wanted, desk),
                 Ok(Some(FeedFrame::Midi { at, bytes })) => {
-                    desk.tell(News::Midi { at: believed(at), bytes: bytes.to_vec() });
+                    desk.tell(News::Midi { input: wanted.input, at: believed(at), bytes: bytes.to_vec() });
                 }
                 Ok(Some(FeedFrame::Pcm { at, samples })) => {
                     desk.tell(News::Pcm { at: believed(at), samples: samples.interleaved().collect() });
@@ -95,5 +98,6 @@ fn on_hello(hello: FeedHello, wanted: &Wanted, desk: &NewsDesk) {
         }));
     }
     desk.tell(News::Player { at: mono_now(), state: PlayerState::Running });
+    desk.tell(News::MidiInput { input: wanted.input, open: true });
     desk.tell_now(News::Source { flag: SourceFlags::FEED_OPEN, on: true });
 }

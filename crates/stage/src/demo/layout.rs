@@ -164,6 +164,7 @@ pub fn make(c: &DemoConfig) -> Result<Layout, DemoError> {
         mode: c.scenario.rig.mode,
         listen: Listen { paths: paths.clone(), lanes, page },
         tap: c.scenario.rig.tap.then(|| Tap { feed: tap.clone(), programme: Vec::new() }),
+        prefer: Vec::new(),
         machines,
         outputs,
         limits: Limits::default(),

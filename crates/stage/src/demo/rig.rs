@@ -218,6 +218,7 @@ impl DemoRig {
             Fault::Path(i) => relay.cut(m, Way::Path(i), true),
             Fault::Weather(w) => relay.weather(m, w),
             Fault::MidiLost => player.say(&Command::Midi { on: false }),
+            Fault::CodeAhead(by) => player.say(&Command::CodeAhead { by: by.0 }),
             Fault::Audio(fault) => player.say(&Command::Audio { fault }),
             Fault::Drift(ppm) => player.say(&Command::Drift { ppm }),
             Fault::WrongSong(song) => player.say(&Command::Jump { song, to: None }),
@@ -264,6 +265,7 @@ impl DemoRig {
                 Fault::Path(i) => self.layout.relay.cut(*m, Way::Path(i), false),
                 Fault::Weather(_) => self.layout.relay.weather(*m, crate::weather::Weather::default()),
                 Fault::MidiLost => player.say(&Command::Midi { on: true }),
+                Fault::CodeAhead(_) => player.say(&Command::CodeAhead { by: base::Span::ZERO }),
                 Fault::Audio(_) => player.say(&Command::Audio { fault: AudioFault::None }),
                 Fault::Drift(_) => player.say(&Command::Drift { ppm: self.crystals[m.index()] }),
                 Fault::PadsLost => {

@@ -72,6 +72,11 @@ pub enum Command {
         /// Whether they are sent.
         on: bool,
     },
+    /// The MIDI timecode of what rolls now reads ahead of the place, while LTC reads the place itself; zero: right again.
+    CodeAhead {
+        /// How far.
+        by: Span,
+    },
     /// What is wrong with the sound.
     Audio {
         /// The fault.

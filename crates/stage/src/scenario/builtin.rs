@@ -23,6 +23,7 @@ files! {
     "channel-shift"
     "clock-step"
     "clumped-code"
+    "codes-contradict"
     "dead-air-rule"
     "dead-air-too-far"
     "device-fallback"

@@ -52,6 +52,8 @@ pub enum Fault {
     Weather(Weather),
     /// Code and patches cease, sound goes on.
     MidiLost,
+    /// Its MIDI timecode reads ahead of its LTC.
+    CodeAhead(Duration),
     /// The sound is wrong.
     Audio(AudioFault),
     /// Another crystal.

@@ -132,7 +132,7 @@ impl Host {
         self.engine.on_time(now, &mut |out| match out {
             Out::Midi { at, bytes } => {
                 if hears {
-                    core.on_midi(bytes, at + ahead);
+                    core.on_midi(0, bytes, at + ahead);
                 }
             }
             Out::Pcm { at, frames } => {

@@ -244,6 +244,7 @@ fn setup(s: &Scenario, seed: u64) -> watch::Setup {
         beat_intervals: (0..MACHINES).map(|_| Span::from_millis(5)).collect(),
         paths: s.rig.paths.into(),
         songs: songs.collect(),
+        prefer: watch::PREFERENCE,
         has_tap: s.rig.tap,
         rig,
     }

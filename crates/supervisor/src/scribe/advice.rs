@@ -11,6 +11,7 @@ pub const fn advice(code: AlarmCode) -> &'static str {
         A::PlayerGone => "Find out why the player ended: its crash report, its memory, its session's plug-ins.",
         A::MediaGone => "Check the disk with the session, its cable and its sleep settings.",
         A::MidiLost => "Check the MIDI port or interface that carries the code.",
+        A::CodesContradict => "Set the player's timecodes to one start, and see which devices follow which code.",
         A::AudioLost | A::AudioWrong | A::StandbySilent => "Check its audio device, its routing and its buffer size.",
         A::Stalled => "Check what made the transport stand: disk, processor, a lost clock source.",
         A::StartMissed => "Check how the trigger reaches that machine.",

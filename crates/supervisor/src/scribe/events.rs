@@ -168,7 +168,16 @@ impl Scribe {
 
     fn on_alarm(&mut self, at: MonoTime, change: &AlarmChange) {
         let facts = self.facts.clone();
-        let text = change.say(&RigNames(&facts));
+        let mut text = change.say(&RigNames(&facts));
+        if change.code == rig::AlarmCode::CodesContradict
+            && let (Some(m), Some(view)) = (change.machine, &self.state.view)
+        {
+            if change.transition == Transition::Raised {
+                let read = super::codes::side_by_side(view, m, at).unwrap_or_default();
+                self.state.codes_read.insert(m.index() as u8, read);
+            }
+            text = super::codes::with_codes(text, self.state.codes_read.get(&(m.index() as u8)));
+        }
         let transition = match change.transition {
             Transition::Raised | Transition::Unshelved | Transition::Unsuppressed => detail::Transition::Raised,
             Transition::Acknowledged => detail::Transition::Acknowledged,

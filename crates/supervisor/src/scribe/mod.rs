@@ -2,6 +2,7 @@
 //! thread never waits for it.
 
 mod advice;
+mod codes;
 mod events;
 mod history;
 mod names;
@@ -143,6 +144,8 @@ pub struct State {
     health: std::collections::BTreeMap<u8, wire::Health>,
     channels: std::collections::BTreeMap<u8, Vec<String>>,
     song: Option<u16>,
+    /// What contradicting codes read when the alarm was raised.
+    codes_read: std::collections::BTreeMap<u8, String>,
     proposal: Option<(u64, MonoTime)>,
     steps_seen: [u16; base::ids::MAX_MACHINES],
     dropouts_seen: [Option<u16>; base::ids::MAX_MACHINES],

@@ -408,7 +408,12 @@ fn alarm(a: &rig::AlarmView, state: &State, names: &RigNames<'_>, now: MonoTime,
             rig::AlarmState::Returned | rig::AlarmState::Normal => AlarmState::ReturnedToNormal,
             rig::AlarmState::Unacknowledged => AlarmState::Unacknowledged,
         },
-        text: a.say(names),
+        text: match (a.code, a.machine) {
+            (AlarmCode::CodesContradict, Some(m)) => {
+                super::codes::with_codes(a.say(names), state.codes_read.get(&(m.index() as u8)))
+            }
+            _ => a.say(names),
+        },
         advice: super::advice::advice(a.code).into(),
         since: a.raised_at,
         since_wall: WallTime(wall.0 - (now - a.raised_at).nanos()),

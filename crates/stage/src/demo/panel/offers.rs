@@ -57,6 +57,7 @@ pub const OFFERS: &[Offer] = &[
     machine("first network cable out", Fault::Path(0)),
     machine("poor network", Fault::Weather(POOR)),
     machine("timecode and patches cease", Fault::MidiLost),
+    machine("MIDI timecode 2 s ahead of LTC", Fault::CodeAhead(Duration::secs(2))),
     machine("audio stops dead", Fault::Audio(AudioFault::Ceased)),
     machine("audio falls silent", Fault::Audio(AudioFault::Silent)),
     machine("one track silent", Fault::Audio(AudioFault::StemSilent)),

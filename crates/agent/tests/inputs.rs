@@ -1,0 +1,74 @@
+//! Several MIDI inputs of one machine.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+use base::{Direction, FrameRate, MonoTime, PositionReport, ShowPosition, SourceKind, Span, TransportState};
+use timecode::Timecode;
+use timecode::midi::encode::MtcEncoder;
+use twinkeel_agent::core::AgentCore;
+use wire::SourceFlags;
+
+/// Quarter frames of an hour for each input, byte by byte in turn: each input is a stream of its own (MIDI 1.0: a message belongs to
+/// one cable).
+fn roll(core: &mut AgentCore, hours: &[(usize, u8)], from: MonoTime, pieces: u32) -> MonoTime {
+    let quarter = Span::from_nanos(FrameRate::F30.frames(1).nanos() / 4);
+    let label = |h| Timecode::new(FrameRate::F30, h, 0, 0, 0).unwrap();
+    let mut encoders: Vec<_> =
+        hours.iter().map(|(input, h)| (*input, MtcEncoder::new(label(*h), Direction::Forward))).collect();
+    let mut at = from;
+    for _ in 0..pieces {
+        let messages: Vec<_> = encoders.iter_mut().map(|(input, e)| (*input, e.next_message())).collect();
+        for byte in 0..2 {
+            for (input, m) in &messages {
+                core.on_midi(*input, &m[byte..=byte], at);
+            }
+        }
+        at += quarter;
+    }
+    at
+}
+
+fn mtc(core: &mut AgentCore, now: MonoTime) -> (PositionReport, bool) {
+    let beat = core.beat(now, Span::ZERO);
+    let report = beat.positions.iter().find(|p| p.source == SourceKind::Mtc).copied().unwrap();
+    (report, beat.sources.has(SourceFlags::DISAGREE))
+}
+
+fn hour(p: &PositionReport) -> i64 {
+    let ShowPosition::Timecode { at, .. } = p.position else { panic!("{p:?}") };
+    at.nanos() / 3_600_000_000_000
+}
+
+const BEGIN: MonoTime = MonoTime::from_nanos(1_000_000_000);
+
+#[test]
+fn inputs_do_not_disturb_each_other_and_contradict_when_they_differ() {
+    let mut core = AgentCore::new(Vec::new());
+    let now = roll(&mut core, &[(0, 1), (1, 2)], BEGIN, 240);
+    let (report, disagree) = mtc(&mut core, now);
+    assert_eq!((report.state, hour(&report)), (TransportState::Rolling, 1));
+    assert!(disagree, "hour 1 by the first input, hour 2 by the second");
+
+    let mut core = AgentCore::new(Vec::new());
+    let now = roll(&mut core, &[(0, 1), (1, 1)], BEGIN, 240);
+    assert!(!mtc(&mut core, now).1);
+}
+
+#[test]
+fn the_first_input_that_rolls_is_believed() {
+    let mut core = AgentCore::new(Vec::new());
+    let now = roll(&mut core, &[(0, 1), (1, 1)], BEGIN, 240);
+    // The first goes quiet and its port vanishes; the second rolls on elsewhere.
+    let now = roll(&mut core, &[(1, 3)], now, 240);
+    core.on_midi_input(0, false, now);
+    let (report, disagree) = mtc(&mut core, now);
+    assert_eq!((report.state, hour(&report)), (TransportState::Rolling, 3));
+    assert!(!disagree, "what does not roll says nothing");
+    let open = |core: &mut AgentCore| core.beat(now, Span::ZERO).sources.has(SourceFlags::MIDI_OPEN);
+    assert!(!open(&mut core));
+    core.on_midi_input(0, true, now);
+    assert!(open(&mut core));
+    // An input that no settings can have is nobody's.
+    core.on_midi(99, &[0xf8], now);
+    core.on_midi_input(99, false, now);
+    assert!(open(&mut core));
+}
