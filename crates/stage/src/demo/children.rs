@@ -36,6 +36,17 @@ impl Process {
         }
     }
 
+    /// The same on another host: these words come before its command.
+    #[must_use]
+    pub fn behind(mut self, words: &[String]) -> Process {
+        if let Some((first, rest)) = words.split_first() {
+            let program = std::mem::replace(&mut self.program, first.into());
+            let before = rest.iter().cloned().chain([program.display().to_string()]);
+            self.arguments = before.chain(std::mem::take(&mut self.arguments)).collect();
+        }
+        self
+    }
+
     /// Starts it, or starts it again.
     ///
     /// # Errors

@@ -5,6 +5,7 @@ use std::path::Path;
 use base::{Machine, Span};
 
 use super::layout::MACHINES;
+use super::network::{Loopback, Network};
 use super::outcome::{Run, Summary};
 use super::rig::DemoRig;
 use super::{DemoConfig, DemoError};
@@ -19,8 +20,22 @@ const LOOK_AHEAD: Span = Span::from_millis(60);
 /// # Errors
 /// What could not be started or written.
 pub fn run_headless(c: &DemoConfig, lasts: Option<Span>, say: &mut dyn FnMut(&str)) -> Result<Summary, DemoError> {
+    let network = Loopback::start(c.scenario.rig.paths, c.seed)?;
+    run_headless_over(c, Box::new(network), lasts, say)
+}
+
+/// The same over another network than the relay on loopback. The supervisor and the switch are on the caller's host.
+///
+/// # Errors
+/// What could not be started or written.
+pub fn run_headless_over(
+    c: &DemoConfig,
+    network: Box<dyn Network>,
+    lasts: Option<Span>,
+    say: &mut dyn FnMut(&str),
+) -> Result<Summary, DemoError> {
     let length = lasts.unwrap_or(c.scenario.length.0);
-    let mut rig = DemoRig::start(c)?;
+    let mut rig = DemoRig::start(c, network)?;
     say(&format!("the rig is up; its page is at http://{}", rig.layout.page));
     let began = now();
     let mut run = Run { began, ended: began, faults: Vec::new(), before: None, last: None };
@@ -64,14 +79,14 @@ pub fn run_headless(c: &DemoConfig, lasts: Option<Span>, say: &mut dyn FnMut(&st
     run.before = run.before.or_else(|| run.last.clone());
     let (shows, house) = (rig.layout.shows.clone(), rig.layout.house.clone());
     rig.end();
-    let (summary, seen) = Summary::of(&c.scenario, c.seed, &run, &shows, &house);
+    let summary = Summary::of(&c.scenario, c.seed, &run, &shows, &house);
     let path = c.out.join("summary.json");
     let text = serde_json::to_string_pretty(&summary).unwrap_or_default();
     std::fs::write(&path, text).map_err(DemoError::of(path.display()))?;
     if let Err(why) = report(c, &shows) {
         say(&format!("no report: {why}"));
     }
-    for miss in c.scenario.expect.differences(&seen) {
+    for miss in &summary.differences {
         say(&format!("not as the scenario expects: {miss}"));
     }
     Ok(summary)

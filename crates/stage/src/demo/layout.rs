@@ -1,6 +1,6 @@
 //! Keys and configuration of the demo's rig, made anew for each run.
 
-use std::net::{Ipv4Addr, SocketAddr, TcpListener, UdpSocket};
+use std::net::{Ipv4Addr, SocketAddr};
 use std::path::{Path, PathBuf};
 
 use base::ids::MAX_MACHINES;
@@ -11,10 +11,11 @@ use settings::duration::Duration;
 use settings::rig::{Limits, Listen, MachineEntry, Output, Policies, RigFile, Tap};
 use wire::KeyPair;
 
+use super::network::{Network, free_tcp, free_udp};
 use super::{DemoConfig, DemoError};
 use crate::engine::EngineConfig;
 use crate::player::PlayerConfig;
-use crate::relay::{Relay, Route, Way};
+use crate::relay::Way;
 use crate::show::{PILOT_TONES, Show, pad};
 use crate::switch::{ANSWER, ASK, SELECT, SwitchConfig};
 
@@ -47,8 +48,8 @@ pub struct Layout {
     pub house: PathBuf,
     /// The folder of sockets.
     pub sockets: PathBuf,
-    /// The relay between agents and supervisor.
-    pub relay: Relay,
+    /// What lies between agents and supervisor.
+    pub network: Box<dyn Network>,
     /// Where the supervisor listens for beats and lanes.
     pub listen: Vec<SocketAddr>,
 }
@@ -57,26 +58,21 @@ pub struct Layout {
 ///
 /// # Errors
 /// What could not be written or bound.
-pub fn make(c: &DemoConfig) -> Result<Layout, DemoError> {
+pub fn make(c: &DemoConfig, network: Box<dyn Network>) -> Result<Layout, DemoError> {
     let out = std::path::absolute(&c.out).map_err(DemoError::of(c.out.display()))?;
     let shows = out.join("shows");
     forget_last_run(&out, &shows);
     std::fs::create_dir_all(&shows).map_err(DemoError::of(shows.display()))?;
     let free = |_: std::io::Error| DemoError::Part("no free port on loopback".into());
-    let paths: Vec<SocketAddr> =
-        (0..c.scenario.rig.paths).map(|_| free_udp()).collect::<Result<_, _>>().map_err(free)?;
-    let lanes = free_tcp().map_err(free)?;
+    let no_way = || DemoError::Part("the network has no way".into());
+    let listens = |way| network.supervisor(way).ok_or_else(no_way);
+    let paths: Vec<SocketAddr> = (0..c.scenario.rig.paths).map(|i| listens(Way::Path(i))).collect::<Result<_, _>>()?;
+    let lanes = listens(Way::Lanes)?;
     let page = match c.page_port {
         Some(p) => SocketAddr::from((Ipv4Addr::LOCALHOST, p)),
         None => free_tcp().map_err(free)?,
     };
     let osc = free_udp().map_err(free)?;
-    let mut routes = Vec::new();
-    for machine in Machine::first(MACHINES) {
-        routes.push(Route { machine, way: Way::Lanes, supervisor: lanes });
-        routes.extend((0u8..).zip(&paths).map(|(i, p)| Route { machine, way: Way::Path(i), supervisor: *p }));
-    }
-    let relay = Relay::start(&routes, c.seed).map_err(DemoError::of("the relay"))?;
     let rig_id = RigId(ports::os::random_id());
     let keys = |_: wire::KeyError| DemoError::Part("the system gave no randomness for keys".into());
     let supervisor = KeyPair::generate().map_err(keys)?;
@@ -93,7 +89,7 @@ pub fn make(c: &DemoConfig) -> Result<Layout, DemoError> {
         let pilot = PILOT_TONES[m.index()];
         let feed = sockets.join(format!("feed-{m}"));
         let input = sockets.join(format!("switch-{m}"));
-        let at = |way| relay.address(m, way).ok_or_else(|| DemoError::Part("the relay has no way".into()));
+        let at = |way| network.address(m, way).ok_or_else(no_way);
         let agent = AgentFile {
             machine_id: id,
             name: format!("player {m}"),
@@ -149,8 +145,12 @@ pub fn make(c: &DemoConfig) -> Result<Layout, DemoError> {
     let key = out.join("supervisor.key");
     ports::local::write_secret(&key, &supervisor.secret.to_secret_text()).map_err(DemoError::of(key.display()))?;
     let (tap, house) = (sockets.join("tap"), out.join("house.wav"));
-    let mut outputs =
-        vec![Output::Osc { to: osc, select: SELECT.into(), ask: Some(ASK.into()), answer: Some(ANSWER.into()) }];
+    let mut outputs = vec![Output::Osc {
+        to: network.switch(osc),
+        select: SELECT.into(),
+        ask: Some(ASK.into()),
+        answer: Some(ANSWER.into()),
+    }];
     if c.scenario.rig.dead_output {
         let nowhere = free_udp().map_err(free)?;
         outputs.insert(0, Output::Osc { to: nowhere, select: SELECT.into(), ask: None, answer: None });
@@ -181,7 +181,7 @@ pub fn make(c: &DemoConfig) -> Result<Layout, DemoError> {
     };
     let switch = write_json(&out.join("switch.json"), &switch)?;
     let listen = paths.into_iter().chain([lanes]).collect();
-    Ok(Layout { page, rig_file, shows, agents, players, switch, house, sockets, relay, listen })
+    Ok(Layout { page, rig_file, shows, agents, players, switch, house, sockets, network, listen })
 }
 
 /// A rig made anew must not remember the last one's latch or switch. Only a folder that a demo has written is cleared.
@@ -200,14 +200,6 @@ fn socket_dir() -> Result<PathBuf, DemoError> {
     let dir = std::env::temp_dir().join(format!("twinkeel-{name}"));
     std::fs::create_dir_all(&dir).map_err(DemoError::of(dir.display()))?;
     Ok(dir)
-}
-
-fn free_udp() -> std::io::Result<SocketAddr> {
-    UdpSocket::bind((Ipv4Addr::LOCALHOST, 0))?.local_addr()
-}
-
-fn free_tcp() -> std::io::Result<SocketAddr> {
-    TcpListener::bind((Ipv4Addr::LOCALHOST, 0))?.local_addr()
 }
 
 fn write_toml<T: Serialize>(path: &Path, value: &T) -> Result<PathBuf, DemoError> {

@@ -1,13 +1,14 @@
 //! The demo: a whole rig of real processes on this computer, with the real decoders in the path, and everything that can break
 //! in it.
 //!
-//! `layout` makes keys and configuration, `children` holds the processes, `rig` puts them together and breaks them, `headless`
+//! `layout` makes keys and configuration, `network` is what lies between the parts, `children` holds the processes, `rig` puts them together and breaks them, `headless`
 //! plays a scenario and measures what came of it, `panel` lets a person do it.
 
 mod children;
 mod conductor;
 mod headless;
 mod layout;
+mod network;
 mod outcome;
 mod panel;
 mod rig;
@@ -15,9 +16,11 @@ mod tail;
 
 use std::path::PathBuf;
 
-pub use headless::run_headless;
+pub use headless::{run_headless, run_headless_over};
+pub use network::Network;
 pub use outcome::Summary;
 pub use panel::run_interactive;
+pub use rig::DemoRig;
 
 use crate::scenario::Scenario;
 

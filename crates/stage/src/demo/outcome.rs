@@ -49,6 +49,9 @@ pub struct Summary {
     pub clock_bound_us: Option<f64>,
     /// The drift that the crystals make.
     pub drift_expected_ppm: f64,
+    /// What is not as the scenario expects, in words; nothing: all is well.
+    #[serde(default)]
+    pub differences: Vec<String>,
 }
 
 /// One alarm.
@@ -90,8 +93,8 @@ pub struct Run {
 }
 
 impl Summary {
-    /// Puts it together after the rig has ended, with what is to be held against the scenario's expectations.
-    pub fn of(s: &Scenario, seed: u64, run: &Run, shows: &Path, recording: &Path) -> (Summary, Seen) {
+    /// Puts it together after the rig has ended, and holds it against what the scenario expects.
+    pub fn of(s: &Scenario, seed: u64, run: &Run, shows: &Path, recording: &Path) -> Summary {
         let mut lines = read_lines(&shows.join("events.jsonl"));
         // What came while the rig was starting up or ending is no part of the show.
         lines.retain(|l| (run.began.nanos()..=run.ended.nanos()).contains(&l.mono_ns));
@@ -140,7 +143,7 @@ impl Summary {
             latched_at_end: run.last.as_ref().map(|s| s.latched.is_some()),
             real: true,
         };
-        let summary = Summary {
+        Summary {
             scenario: s.name.clone(),
             seed,
             fault_at_s: fault.map(|f| (f - run.began).secs_f64()),
@@ -168,8 +171,8 @@ impl Summary {
             drift_ppm: offset.and_then(|o| o.drift).map(|d| d.rate.0),
             clock_bound_us: run.before.as_ref().and_then(bound),
             drift_expected_ppm: s.rig.crystals[0].0 - s.rig.crystals[1].0,
-        };
-        (summary, seen)
+            differences: s.expect.differences(&seen),
+        }
     }
 }
 

@@ -1,7 +1,7 @@
 //! The demo's rig: all its processes, and everything that can break in them.
 
 use std::collections::BTreeSet;
-use std::net::{Ipv4Addr, SocketAddr, UdpSocket};
+use std::net::SocketAddr;
 use std::path::Path;
 use std::time::Duration;
 
@@ -11,6 +11,7 @@ use supervisor::snapshot::{Letter, Mode as PageMode, Snapshot};
 
 use super::children::Process;
 use super::layout::{Layout, MACHINES, make};
+use super::network::Network;
 use super::{DemoConfig, DemoError};
 use crate::engine::{AudioFault, Command};
 use crate::os::{now, sleep_until};
@@ -42,8 +43,8 @@ impl DemoRig {
     ///
     /// # Errors
     /// What did not come up, and where it says why.
-    pub fn start(c: &DemoConfig) -> Result<DemoRig, DemoError> {
-        let layout = make(c)?;
+    pub fn start(c: &DemoConfig, network: Box<dyn Network>) -> Result<DemoRig, DemoError> {
+        let layout = make(c, network)?;
         let part = |name: &str, what: &str, config: &Path| {
             Process::new(name, &c.program, &["demo-part", what, "--config", &config.display().to_string()], &c.out)
         };
@@ -56,13 +57,20 @@ impl DemoRig {
         let mut rig = DemoRig {
             switch: part("switch", "switch", &layout.switch),
             supervisor: command("supervisor", "supervisor", &layout.rig_file),
-            agents: each(&layout.agents, &|m, f| command(&format!("agent {m}"), "agent", f)),
-            players: each(&layout.players, &|m, f| part(&format!("player {m}"), "player", f)),
+            agents: each(&layout.agents, &|m, f| {
+                command(&format!("agent {m}"), "agent", f).behind(&layout.network.host(m))
+            }),
+            players: each(&layout.players, &|m, f| {
+                part(&format!("player {m}"), "player", f).behind(&layout.network.host(m))
+            }),
             client: ureq::Agent::config_builder().timeout_global(Some(Duration::from_millis(1_500))).build().into(),
             crystals: c.scenario.rig.crystals,
             padless: BTreeSet::new(),
             layout,
         };
+        if !c.scenario.rig.weather.is_fair() {
+            Machine::first(MACHINES).for_each(|m| rig.layout.network.weather(m, c.scenario.rig.weather));
+        }
         rig.supervisor.start()?;
         rig.switch.start()?;
         for p in rig.agents.iter_mut().chain(&mut rig.players) {
@@ -174,7 +182,7 @@ impl DemoRig {
         match fault {
             Fault::Power => {
                 // All at one instant first, what takes time after.
-                machines.iter().for_each(|m| self.layout.relay.power(*m, false));
+                machines.iter().for_each(|m| self.layout.network.power(*m, false));
                 machines.iter().for_each(|m| self.strike(*m));
                 for m in machines {
                     self.players[m.index()].kill();
@@ -183,7 +191,7 @@ impl DemoRig {
             }
             Fault::SupervisorKilled => self.supervisor.kill(),
             Fault::SupervisorStarved => self.supervisor.freeze(true),
-            Fault::SupervisorCable => Machine::first(MACHINES).for_each(|m| self.layout.relay.cut_all(m, true)),
+            Fault::SupervisorCable => self.layout.network.cut_supervisor(true),
             Fault::SwitchTo(_) => {
                 if let Some(to) = hand {
                     self.switch.say(&SwitchCommand::Select { to });
@@ -197,13 +205,14 @@ impl DemoRig {
         Ok(at)
     }
 
-    fn strike(&self, m: Machine) {
+    /// Kills both processes of a machine at one instant, its host and its network stay.
+    pub fn strike(&self, m: Machine) {
         self.players[m.index()].strike();
         self.agents[m.index()].strike();
     }
 
     fn break_machine(&mut self, fault: Fault, m: Machine) {
-        let relay = &self.layout.relay;
+        let network = &self.layout.network;
         let (player, agent) = (&mut self.players[m.index()], &mut self.agents[m.index()]);
         match fault {
             Fault::AgentGone => agent.kill(),
@@ -214,9 +223,9 @@ impl DemoRig {
                 player.freeze(true);
                 agent.freeze(true);
             }
-            Fault::Cable => relay.cut_all(m, true),
-            Fault::Path(i) => relay.cut(m, Way::Path(i), true),
-            Fault::Weather(w) => relay.weather(m, w),
+            Fault::Cable => network.cut_all(m, true),
+            Fault::Path(i) => network.cut(m, Way::Path(i), true),
+            Fault::Weather(w) => network.weather(m, w),
             Fault::MidiLost => player.say(&Command::Midi { on: false }),
             Fault::CodeAhead(by) => player.say(&Command::CodeAhead { by: by.0 }),
             Fault::Audio(fault) => player.say(&Command::Audio { fault }),
@@ -240,7 +249,7 @@ impl DemoRig {
         match fault {
             Fault::SupervisorKilled => self.supervisor.start()?,
             Fault::SupervisorStarved => self.supervisor.freeze(false),
-            Fault::SupervisorCable => Machine::first(MACHINES).for_each(|m| self.layout.relay.cut_all(m, false)),
+            Fault::SupervisorCable => self.layout.network.cut_supervisor(false),
             Fault::SwitchDeaf => self.switch.say(&SwitchCommand::Deaf { on: false }),
             Fault::SwitchPower => self.switch.say(&SwitchCommand::Power { on: true }),
             _ => {}
@@ -249,7 +258,7 @@ impl DemoRig {
             let (player, agent) = (&mut self.players[m.index()], &mut self.agents[m.index()]);
             match fault {
                 Fault::Power => {
-                    self.layout.relay.power(*m, true);
+                    self.layout.network.power(*m, true);
                     agent.start()?;
                     player.start()?;
                 }
@@ -261,9 +270,9 @@ impl DemoRig {
                     player.freeze(false);
                     agent.freeze(false);
                 }
-                Fault::Cable => self.layout.relay.cut_all(*m, false),
-                Fault::Path(i) => self.layout.relay.cut(*m, Way::Path(i), false),
-                Fault::Weather(_) => self.layout.relay.weather(*m, crate::weather::Weather::default()),
+                Fault::Cable => self.layout.network.cut_all(*m, false),
+                Fault::Path(i) => self.layout.network.cut(*m, Way::Path(i), false),
+                Fault::Weather(_) => self.layout.network.weather(*m, crate::weather::Weather::default()),
                 Fault::MidiLost => player.say(&Command::Midi { on: true }),
                 Fault::CodeAhead(_) => player.say(&Command::CodeAhead { by: base::Span::ZERO }),
                 Fault::Audio(_) => player.say(&Command::Audio { fault: AudioFault::None }),
@@ -277,9 +286,10 @@ impl DemoRig {
         Ok(())
     }
 
-    /// Datagrams that are not from whom they claim: noise, our magic with noise behind it, and far too long ones.
+    /// Datagrams that are not from whom they claim: noise, our magic with noise behind it, far too long ones, and true ones again.
     fn forge(&self) {
-        let Ok(socket) = UdpSocket::bind((Ipv4Addr::LOCALHOST, 0)) else { return };
+        let Ok(socket) = self.layout.network.stranger() else { return };
+        let overheard = self.layout.network.overheard();
         let mut luck = crate::seed::Sequence::new(7);
         let udp = self.layout.listen.len().saturating_sub(1);
         for to in &self.layout.listen[..udp] {
@@ -290,6 +300,9 @@ impl DemoRig {
                     bytes[4..6].copy_from_slice(&[1, 1]);
                 }
                 let _ = socket.send_to(&bytes, to);
+            }
+            for bytes in &overheard {
+                let _ = socket.send_to(bytes, to);
             }
         }
     }

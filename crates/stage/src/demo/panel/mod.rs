@@ -16,6 +16,7 @@ use serde::{Deserialize, Serialize};
 
 use super::conductor::Conductor;
 use super::layout::MACHINES;
+use super::network::Loopback;
 use super::rig::{DemoRig, look};
 use super::tail::Tail;
 use super::{DemoConfig, DemoError};
@@ -89,7 +90,8 @@ pub fn run_interactive(c: &DemoConfig) -> Result<(), DemoError> {
     let (tell, orders) = channel();
     end_on_signals(tell.clone())?;
     println!("Starting two playback computers, their agents, a changeover switch and the supervisor.");
-    let rig = DemoRig::start(&c)?;
+    let network = Loopback::start(c.scenario.rig.paths, c.seed)?;
+    let rig = DemoRig::start(&c, Box::new(network))?;
     let page = format!("http://{}", rig.layout.page);
     let board = Arc::new(Mutex::new(Board {
         page: page.clone(),
