@@ -72,3 +72,25 @@ fn the_first_input_that_rolls_is_believed() {
     core.on_midi_input(99, false, now);
     assert!(open(&mut core));
 }
+
+/// MIDI 1.0: 24 clocks a quarter note. At 90 a minute 36 of them come a second.
+#[test]
+fn a_clock_is_carried_at_its_own_tempo() {
+    let mut core = AgentCore::new(Vec::new());
+    core.on_midi(0, &[0xfa], BEGIN);
+    let clock = Span::from_nanos(1_000_000_000 / 36);
+    let mut at = BEGIN;
+    for _ in 0..=72 {
+        core.on_midi(0, &[0xf8], at);
+        at += clock;
+    }
+    let now = at - clock;
+    let beat = core.beat(now, Span::ZERO);
+    let report = beat.positions.iter().find(|p| p.source == SourceKind::MidiClock).unwrap();
+    assert_eq!(report.position, ShowPosition::Clocks { millis: 72_000 });
+    let ShowPosition::Clocks { millis } = report.carried_to(base::RemoteTime::of_sender(now + Span::from_secs(1)))
+    else {
+        panic!("{report:?}")
+    };
+    assert!((millis - 108_000).abs() < 360, "36 clocks on, to a hundredth: {millis}");
+}

@@ -13,7 +13,7 @@ pub mod units;
 
 pub use evidence::{AudioState, ClockState, Heard, PlayerState, SwitchView, TransportState};
 pub use ids::{EventId, Machine, MachineId, RigId, ShowId};
-pub use position::{Direction, PositionReport, ShowPosition, SourceKind};
+pub use position::{CLOCKS_PER_SECOND, Direction, PositionReport, ShowPosition, SourceKind};
 pub use rate::FrameRate;
 pub use reading::Reading;
 pub use time::{MonoTime, RemoteTime, Span, WallTime};

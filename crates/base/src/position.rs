@@ -54,7 +54,8 @@ pub enum ShowPosition {
         /// Time since 00:00:00:00.
         at: Span,
     },
-    /// MIDI clock: thousandths of a clock (1/24 of a quarter note) since the start of the song.
+    /// MIDI clock: thousandths of a clock (1/24 of a quarter note) since the start of the song. Its speed is told against
+    /// [`CLOCKS_PER_SECOND`].
     Clocks {
         /// Thousandths of a clock.
         millis: i64,
@@ -67,6 +68,9 @@ pub enum ShowPosition {
         at: Span,
     },
 }
+
+/// Clocks a second at 120 quarter notes a minute: what a speed of one means for MIDI clock, whose own tempo is then a factor on it.
+pub const CLOCKS_PER_SECOND: f64 = 48.0;
 
 /// The newest position of one machine from one source: a point on a fitted line.
 #[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
@@ -90,7 +94,12 @@ pub struct PositionReport {
 }
 
 impl PositionReport {
-    /// The position at `at`, carried along the line. Clocks are not carried: their tempo is the show file's to know.
+    /// Rate of the position against the machine's clock: 1 is real time, and 120 quarter notes a minute.
+    pub fn speed(&self) -> f64 {
+        1.0 + f64::from(self.speed_ppb) * 1e-9
+    }
+
+    /// The position at `at`, carried along the line.
     pub fn carried_to(&self, at: RemoteTime) -> ShowPosition {
         let dt = at - self.at;
         let moved = if self.state == TransportState::Rolling {
@@ -101,7 +110,9 @@ impl PositionReport {
         match self.position {
             ShowPosition::Timecode { rate, at } => ShowPosition::Timecode { rate, at: at + moved },
             ShowPosition::Song { number, at } => ShowPosition::Song { number, at: at + moved },
-            clocks @ ShowPosition::Clocks { .. } => clocks,
+            ShowPosition::Clocks { millis } => {
+                ShowPosition::Clocks { millis: millis + (moved.secs_f64() * CLOCKS_PER_SECOND * 1e3).round() as i64 }
+            }
         }
     }
 }
@@ -125,6 +136,10 @@ mod tests {
         let later = RemoteTime::from_nanos(1_000_000_000);
         let expect = Span::from_secs(11) + Span::from_millis(1);
         assert_eq!(r.carried_to(later), ShowPosition::Timecode { rate: FrameRate::F30, at: expect });
+        // Clocks at 90 quarter notes a minute: 36 a second.
+        let clocks = |millis| ShowPosition::Clocks { millis };
+        let c = PositionReport { position: clocks(96_000), speed_ppb: -250_000_000, ..r };
+        assert_eq!(c.carried_to(later), clocks(132_000));
         r.state = TransportState::Stopped;
         assert_eq!(r.carried_to(later), r.position);
     }

@@ -20,8 +20,8 @@ fn the_shipped_examples_parse() {
 
 #[test]
 fn a_wrong_show_names_its_line() {
-    let text = include_str!("../../../config/show.toml").replace("02:00:00:00", "02:00:00:31");
+    let text = include_str!("../../../config/show.toml").replace("01:00:00:00", "01:00:00:31");
     let e = ShowFile::parse("show.toml", &text).unwrap_err().to_string();
-    assert!(e.starts_with("show.toml:24:"), "{e}");
+    assert!(e.starts_with("show.toml:10:"), "{e}");
     assert!(e.contains("no timecode"), "{e}");
 }

@@ -151,6 +151,7 @@ impl Show {
             title: self.title.into(),
             frame_rate: FRAME_RATE,
             venue: self.venue.into(),
+            hour_per_song: false,
             songs: self.songs.iter().map(Song::entry).collect(),
         }
     }
@@ -180,6 +181,7 @@ impl Song {
             start: self.start().to_string(),
             length: Duration(whole_millis(self.length())),
             tempo: Some(self.tempo.0),
+            midi: None,
             sections: self
                 .sections
                 .iter()

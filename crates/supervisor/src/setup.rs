@@ -5,6 +5,8 @@ use std::path::{Path, PathBuf};
 use base::Span;
 use settings::rig::{LoneStop, Mode, OnLinkLoss};
 use settings::{RigFile, ShowFile};
+use timecode::songs::{SongEntry, SongMap};
+use timecode::{Timecode, smf::Smf, tempo_map::TempoMap};
 use watch::SongSpan;
 use wire::{PublicKey, SecretKey};
 
@@ -57,15 +59,42 @@ pub fn load(config: &Path) -> Result<Loaded, StartError> {
         })?;
         known.push(Known { machine, id: m.id, key });
     }
-    let show = match &rig.show {
+    let (show, songs) = match &rig.show {
         Some(p) => {
             let p = beside(p);
-            Some(ShowFile::parse(&p.display().to_string(), &read(&p)?)?)
+            let show = ShowFile::parse(&p.display().to_string(), &read(&p)?)?;
+            let songs = songs_of(&show, p.parent().unwrap_or(Path::new(".")))?;
+            (Some(show), songs)
         }
-        None => None,
+        None => (None, SongMap::default()),
     };
     let (shows, tap) = (beside(&rig.shows), rig.tap.as_ref().map(|t| beside(&t.feed)));
-    Ok(Loaded { facts: Facts::new(rig, show), me, known, shows, tap })
+    Ok(Loaded { facts: Facts::new(rig, show, songs), me, known, shows, tap })
+}
+
+/// The songs of a show file with their tempo maps; MIDI files lie in `beside`.
+fn songs_of(show: &ShowFile, beside: &Path) -> Result<SongMap, StartError> {
+    let mut songs = Vec::new();
+    for s in &show.songs {
+        // The show file was checked when it was read: its starts are labels of its rate.
+        let label = s.start_fields().and_then(|[h, m, s, f]| Timecode::new(show.frame_rate, h, m, s, f).ok());
+        let start = label.unwrap_or_else(|| Timecode::from_frames(show.frame_rate, 0));
+        let tempo = match &s.midi {
+            Some(p) => {
+                let path = beside.join(p);
+                let bytes = std::fs::read(&path).map_err(|e| StartError::File(path.clone(), e))?;
+                let smf = Smf::parse(&bytes).map_err(|e| StartError::Trust {
+                    place: format!("{} (the MIDI file of \"{}\")", path.display(), s.name),
+                    why: e.to_string(),
+                    mend: "export it again as a Standard MIDI File of format 0 or 1, or leave `midi` out",
+                })?;
+                Some(smf.tempo_map().clone())
+            }
+            None => s.tempo.map(|t| TempoMap::steady(base::Bpm(t))),
+        };
+        songs.push(SongEntry { start, length: s.length.0, tempo });
+    }
+    Ok(SongMap::new(songs, Span::from_secs(1)))
 }
 
 /// What the brain is told.
@@ -155,8 +184,41 @@ pub fn show_meta(facts: &Facts, kept: &crate::memory::Kept) -> showlog::ShowMeta
 
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::unwrap_used)]
     use super::*;
+    use base::ShowPosition;
     use base::SourceKind::{Ltc, MidiClock, Mtc, Osc};
+
+    /// Standard MIDI File 1.0: format 0, 96 ticks a quarter note, 3/4, 100 quarter notes a minute (600,000 us), one bar long.
+    const WALTZ: &[u8] = b"MThd\0\0\0\x06\0\0\0\x01\0\x60MTrk\0\0\0\x14\
+        \0\xff\x58\x04\x03\x02\x18\x08\0\xff\x51\x03\x09\x27\xc0\x82\x20\xff\x2f\0";
+
+    fn show() -> ShowFile {
+        let text = "title = \"t\"\nframe_rate = \"25\"\nhour_per_song = true\n[[song]]\nname = \"waltz\"\nlength = \"3:00\"\nmidi = \"w.mid\"\n";
+        ShowFile::parse("show.toml", text).unwrap()
+    }
+
+    #[test]
+    fn a_song_has_the_bars_of_its_midi_file() {
+        let dir = tempfile::tempdir().unwrap();
+        std::fs::write(dir.path().join("w.mid"), WALTZ).unwrap();
+        let songs = songs_of(&show(), dir.path()).unwrap();
+        // Bars last 1.8 s: 4 s are beat 6.67 of the song, the first beat of its third bar.
+        let place =
+            songs.place(ShowPosition::Timecode { rate: base::FrameRate::F25, at: Span::from_secs(3_604) }, None);
+        let bar = place.unwrap().bar_beat.unwrap();
+        assert_eq!((bar.bar, bar.beat), (3, 1));
+    }
+
+    #[test]
+    fn a_midi_file_that_is_none_or_is_missing_is_named() {
+        let dir = tempfile::tempdir().unwrap();
+        let why = songs_of(&show(), dir.path()).unwrap_err().to_string();
+        assert!(why.contains("w.mid"), "{why}");
+        std::fs::write(dir.path().join("w.mid"), b"RIFF").unwrap();
+        let why = songs_of(&show(), dir.path()).unwrap_err().to_string();
+        assert!(why.contains("w.mid") && why.contains("waltz") && why.contains("mend: "), "{why}");
+    }
 
     #[test]
     fn a_stated_preference_comes_first_and_the_rest_in_the_usual_order() {

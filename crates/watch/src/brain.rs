@@ -13,7 +13,7 @@ use rig::{Act, ActAnswer, Actions, ChannelTrouble, Judge, Memory, Place, RigEvid
 use wire::{BeatReply, MAX_BEAT, Session};
 
 use crate::channels::ChannelBook;
-use crate::machine::{MAX_PATHS, MachineWatch, PerMachine, offset_reading};
+use crate::machine::{MAX_PATHS, MachineWatch, PerMachine, offset_reading, time_of_clocks};
 use crate::pair::Pair;
 use crate::setup::Setup;
 use crate::view::{MachineFigures, PathFigures, WatchView};
@@ -310,7 +310,7 @@ impl Brain {
     fn refresh(&mut self, now: MonoTime) {
         for (i, m) in self.machines.iter_mut().enumerate() {
             let mut e = m.evidence(now, &self.programme[i]);
-            let place = m.best_report(now).and_then(|r| place_of(&self.setup, m.position_now(r, now).0));
+            let place = m.best_report(now).and_then(|r| place_of(&self.setup, m.position_now(r, now).0, r.speed()));
             e.place = place.map(|value| Reading { value, as_of: now, expires: now + Span::from_millis(500) });
             e.code_lost = m.code_lost(now).is_some() && e.transport.is_some_and(|t| t.value == TransportState::Rolling);
             e.codes_contradict = m.codes_contradict(now) || song_contradicts(&self.setup, m, now);
@@ -338,13 +338,13 @@ fn song_contradicts(setup: &Setup, m: &MachineWatch, now: MonoTime) -> bool {
     let rolling = |s| m.report(s, now).filter(|r| r.state == TransportState::Rolling);
     let code = [SourceKind::Ltc, SourceKind::Mtc].into_iter().find_map(rolling);
     let (Some(code), Some(named)) = (code, rolling(SourceKind::Osc)) else { return false };
-    let place = |r| place_of(setup, m.position_now(r, now).0).filter(|p| p.song > 0);
+    let place = |r: &base::PositionReport| place_of(setup, m.position_now(r, now).0, r.speed()).filter(|p| p.song > 0);
     let (Some(a), Some(b)) = (place(code), place(named)) else { return false };
     a.song != b.song || (a.at - b.at).abs() > SONG_APART
 }
 
-/// The place of a position in the show.
-fn place_of(setup: &Setup, position: ShowPosition) -> Option<Place> {
+/// The place of a position in the show. A clock knows no song: its machines are compared with each other.
+fn place_of(setup: &Setup, position: ShowPosition, speed: f64) -> Option<Place> {
     match position {
         ShowPosition::Timecode { at, .. } => Some(match setup.song_at(at).and_then(|i| setup.songs.get(i)) {
             Some(song) => {
@@ -357,6 +357,6 @@ fn place_of(setup: &Setup, position: ShowPosition) -> Option<Place> {
             let song = setup.songs.iter().find(|s| s.number == number);
             Some(Place { song: number, section: song.map_or(0, |s| s.section_at(at)), at })
         }
-        ShowPosition::Clocks { .. } => None,
+        ShowPosition::Clocks { millis } => time_of_clocks(millis, speed).map(|at| Place { song: 0, section: 0, at }),
     }
 }

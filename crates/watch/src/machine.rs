@@ -4,8 +4,8 @@ use core::net::SocketAddr;
 
 use base::ids::MAX_MACHINES;
 use base::{
-    AudioState, ClockState, Dbfs, Heard, Hertz, MonoTime, PlayerState, PositionReport, Reading, ShowPosition,
-    SourceKind, Span, TransportState,
+    AudioState, CLOCKS_PER_SECOND, ClockState, Dbfs, Heard, Hertz, MonoTime, PlayerState, PositionReport, Reading,
+    ShowPosition, SourceKind, Span, TransportState,
 };
 use measure::clock::ClockEstimate;
 use measure::detector::{BeatDetector, BeatState, DetectorConfig};
@@ -326,8 +326,9 @@ impl MachineWatch {
 
     /// Material of 44.1 kHz played at 48 kHz, or the other way round, runs at 48/44.1 or 44.1/48 of its speed, code and all.
     fn plays_at_another_rate(&self, now: MonoTime) -> bool {
-        let speed = |r: &PositionReport| 1.0 + f64::from(r.speed_ppb) * 1e-9;
-        let rolling = self.best_report(now).filter(|r| r.state == TransportState::Rolling).map(speed);
+        let is_clock = |r: &&PositionReport| matches!(r.position, ShowPosition::Clocks { .. });
+        let best = self.best_report(now).filter(|r| r.state == TransportState::Rolling && !is_clock(r));
+        let rolling = best.map(PositionReport::speed);
         rolling.is_some_and(|v| [48.0 / 44.1, 44.1 / 48.0].iter().any(|flip| (v / flip - 1.0).abs() < 0.005))
     }
 
@@ -361,15 +362,22 @@ fn programme_level(beat: &Beat, programme: &[bool; wire::beat::MAX_LEVELS]) -> O
     (n > 0).then(|| Dbfs::from_amplitude((power / f64::from(n)).sqrt()))
 }
 
-/// `a` minus `b`, when both are of one kind: timecode of one rate, or the same song.
-pub fn difference(a: ShowPosition, b: ShowPosition) -> Option<Span> {
+/// `a` minus `b`, when both are of one kind: timecode of one rate, the same song, or clocks, which last what the tempo of `b` says.
+/// `clocks_at`: that tempo against 120 quarter notes a minute.
+pub fn difference(a: ShowPosition, b: ShowPosition, clocks_at: f64) -> Option<Span> {
     match (a, b) {
+        (ShowPosition::Clocks { millis: a }, ShowPosition::Clocks { millis: b }) => time_of_clocks(a - b, clocks_at),
         (ShowPosition::Timecode { rate: ra, at: a }, ShowPosition::Timecode { rate: rb, at: b }) if ra == rb => {
             Some(a - b)
         }
         (ShowPosition::Song { number: na, at: a }, ShowPosition::Song { number: nb, at: b }) if na == nb => Some(a - b),
         _ => None,
     }
+}
+
+/// How long thousandths of a clock last at a tempo against 120 quarter notes a minute; none where it stands still.
+pub fn time_of_clocks(millis: i64, tempo: f64) -> Option<Span> {
+    (tempo > 0.01).then(|| Span::from_secs_f64(millis as f64 * 1e-3 / (CLOCKS_PER_SECOND * tempo)))
 }
 
 /// An offset from the reference machine as the judge wants it.
@@ -382,3 +390,19 @@ pub const NOMINAL_RATE: Hertz = Hertz(48_000.0);
 
 /// A placeholder-free array of machines' flags.
 pub type PerMachine<T> = [T; MAX_MACHINES];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// MIDI 1.0: 24 clocks a quarter note; at 90 a minute a clock lasts 27.78 ms.
+    #[test]
+    fn clocks_differ_by_what_they_last_at_their_tempo() {
+        let clocks = |millis| ShowPosition::Clocks { millis };
+        let apart = difference(clocks(36_000), clocks(35_000), 90.0 / 120.0);
+        assert!(apart.is_some_and(|d| (d.millis_f64() - 27.777_8).abs() < 1e-3), "{apart:?}");
+        assert_eq!(difference(clocks(1), clocks(2), 0.0), None);
+        let song = ShowPosition::Song { number: 1, at: Span::ZERO };
+        assert_eq!(difference(clocks(1), song, 1.0), None);
+    }
+}

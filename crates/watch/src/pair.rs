@@ -52,7 +52,7 @@ impl Pair {
         }
         let (a, bound_a) = reference.position_now(&r, now);
         let (b, bound_b) = other.position_now(&o, now);
-        let Some(offset) = difference(a, b) else { return };
+        let Some(offset) = difference(a, b, o.speed()) else { return };
         let bound = bound_a + bound_b;
         self.newest = Some((offset, bound, now));
         if offset.abs() > ELSEWHERE {

@@ -1,6 +1,6 @@
 //! Position codes as an agent follows them: each has a line of its own.
 
-use base::{MonoTime, PositionReport, RemoteTime, ShowPosition, SourceKind, Span, TransportState};
+use base::{CLOCKS_PER_SECOND, MonoTime, PositionReport, RemoteTime, ShowPosition, SourceKind, Span, TransportState};
 use measure::line::{LineConfig, LinePoint, PositionLine};
 use timecode::midi::{MidiEvent, MidiReader, MidiReaderConfig, MtcFrom, Place, TransportEvent};
 
@@ -27,10 +27,11 @@ pub struct MidiCode {
     clock: ClockFollower,
 }
 
-/// MIDI clock counts beats, whose length only the show file knows: it is reported as it counts.
+/// MIDI clock counts beats at the tempo that its ticks show: the newest tick is the point, the tempo its speed.
 #[derive(Default)]
 struct ClockFollower {
     clocks: Option<u32>,
+    tempo: Option<base::Bpm>,
     last_heard: MonoTime,
     state: TransportState,
     jumps: u16,
@@ -66,7 +67,7 @@ impl MidiCode {
                     MtcFrom::FullFrame => mtc.on_located(p.at, p.position),
                 }
             }
-            MidiEvent::Clock(c) => clock.on_clock(c.clocks, c.at),
+            MidiEvent::Clock(c) => clock.on_clock(c.clocks, c.tempo, c.at),
             MidiEvent::Transport { at, event, place } => match event {
                 TransportEvent::Stop => {
                     clock.state = TransportState::Stopped;
@@ -129,7 +130,7 @@ impl MidiCode {
             state: self.clock.state,
             position: ShowPosition::Clocks { millis: i64::from(clocks) * 1_000 },
             at: RemoteTime::of_sender(self.clock.last_heard),
-            speed_ppb: 0,
+            speed_ppb: self.clock.speed_ppb(),
             sigma: Span::from_millis(1),
             last_heard: RemoteTime::of_sender(self.clock.last_heard),
             jumps: self.clock.jumps,
@@ -138,11 +139,17 @@ impl MidiCode {
 }
 
 impl ClockFollower {
-    fn on_clock(&mut self, clocks: u32, at: MonoTime) {
+    /// Its tempo against 120 quarter notes a minute, less one, in parts per billion. An unknown tempo is told as that one.
+    fn speed_ppb(&self) -> i32 {
+        let clocks_per_second = self.tempo.map_or(CLOCKS_PER_SECOND, |t| t.0 * 24.0 / 60.0);
+        ((clocks_per_second / CLOCKS_PER_SECOND - 1.0) * 1e9).round() as i32
+    }
+    fn on_clock(&mut self, clocks: u32, tempo: Option<base::Bpm>, at: MonoTime) {
         if self.clocks.is_some_and(|c| clocks != c + 1) && self.state == TransportState::Rolling {
             self.jumps = self.jumps.wrapping_add(1);
         }
         self.clocks = Some(clocks);
+        self.tempo = tempo.or(self.tempo);
         self.last_heard = at;
         self.state = TransportState::Rolling;
     }

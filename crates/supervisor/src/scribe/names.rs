@@ -1,8 +1,8 @@
 //! What the rig is called, for sentences.
 
-use base::{FrameRate, Hertz, Machine, Span};
+use base::{Hertz, Machine, Span};
 use settings::{RigFile, ShowFile};
-use timecode::Timecode;
+use timecode::songs::SongMap;
 
 /// Names and numbers that do not change while the supervisor runs.
 pub struct Facts {
@@ -12,14 +12,15 @@ pub struct Facts {
     pub show: Option<ShowFile>,
     /// Each song's start, in the show file's order.
     pub starts: Vec<Span>,
+    /// The songs as timecode knows them, with their tempo maps.
+    pub songs: SongMap,
 }
 
 impl Facts {
     /// From the files.
-    pub fn new(rig: RigFile, show: Option<ShowFile>) -> Facts {
-        let starts =
-            show.as_ref().map_or_else(Vec::new, |s| s.songs.iter().map(|x| start_of(x, s.frame_rate)).collect());
-        Facts { rig, show, starts }
+    pub fn new(rig: RigFile, show: Option<ShowFile>, songs: SongMap) -> Facts {
+        let starts = songs.songs().iter().map(|s| s.start.since_midnight()).collect();
+        Facts { rig, show, starts, songs }
     }
 
     /// The show's title, or the rig's name.
@@ -41,13 +42,6 @@ impl Facts {
     pub fn sample_rate(&self) -> Hertz {
         Hertz(48_000.0)
     }
-}
-
-/// Time since 00:00:00:00 of a song's start. The show file was checked when it was read.
-fn start_of(song: &settings::show::Song, rate: FrameRate) -> Span {
-    song.start_fields()
-        .and_then(|[h, m, s, f]| Timecode::new(rate, h, m, s, f).ok())
-        .map_or(Span::ZERO, |t| t.since_midnight())
 }
 
 /// Names for the judge's sentences.

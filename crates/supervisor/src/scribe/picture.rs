@@ -165,17 +165,15 @@ fn song(view: &WatchView, facts: &Facts) -> Option<Reading<Song>> {
     let (position, report) = f.position?;
     let listed = facts.song(place.value.song)?;
     let at = place.value.at;
-    let beat = listed.tempo.map(|t| {
-        let beats = at.secs_f64().max(0.0) * t / 60.0;
-        format!("bar {}, beat {}", (beats / 4.0) as u64 + 1, (beats % 4.0) as u64 + 1)
-    });
+    let placed = facts.songs.place(ShowPosition::Song { number: place.value.song, at }, None);
+    let bar = placed.and_then(|p| p.bar_beat).map(|b| format!("bar {}, beat {}", b.bar, b.beat));
     let value = Song {
         number: place.value.song,
         name: listed.name.clone(),
         at,
         left: Some((listed.length.0 - at).max(Span::ZERO)),
         timecode: label(position),
-        bar: beat,
+        bar,
         rolling: report.state == TransportState::Rolling,
     };
     Some(Reading { value, as_of: place.as_of, expires: place.as_of + WORTH })
