@@ -3,11 +3,11 @@
 use std::net::SocketAddr;
 use std::sync::mpsc::{Receiver, Sender};
 
-use base::{MonoTime, Span};
-use ports::os::{Gate, Urgency, make_urgent, mono_now};
-use wire::{Lane, MAX_BEAT, Session, Up};
+use base::{MonoTime, RemoteTime, Span};
+use ports::os::{Departure, Gate, Urgency, make_urgent, mono_now};
+use wire::{Beat, Lane, MAX_BEAT, Session, Up};
 
-use crate::core::AgentCore;
+use crate::core::{AgentCore, MAX_PATHS};
 use crate::news::News;
 
 /// Real-time priority of the beat thread: below a driver's interrupt thread (50 on common Linux systems, from memory), above all
@@ -30,12 +30,46 @@ pub struct Beats {
     pub urgent: Sender<Up>,
     /// When a reply was last heard, for the lane thread.
     pub last_reply: std::sync::Arc<std::sync::atomic::AtomicU64>,
+    /// The exact departures, one a path.
+    pub departures: Departures,
+}
+
+/// The beats whose departure matters, one a path.
+#[derive(Default)]
+pub struct Departures([Echoing; MAX_PATHS]);
+
+/// When the beat left that was the first to echo the newest reply: the clock exchange wants to know it exactly. It is told in all
+/// beats until another reply was echoed, so that a lost beat costs nothing.
+#[derive(Clone, Copy, Default)]
+struct Echoing {
+    /// The newest reply that was echoed.
+    reply: Option<u32>,
+    /// The datagram that was the first to do so, and the number of its beat.
+    datagram: Option<(u32, u32)>,
+    /// The newest of these beats whose departure is known.
+    left: Option<(u32, RemoteTime)>,
+}
+
+impl Echoing {
+    fn on_sent(&mut self, beat: &Beat, datagram: Option<u32>) {
+        let reply = beat.echo.map(|e| e.reply);
+        if reply != self.reply {
+            self.reply = reply;
+            self.datagram = datagram.map(|d| (d, beat.seq));
+        }
+    }
+    fn on_departure(&mut self, departure: Departure) {
+        if let Some((_, seq)) = self.datagram.filter(|(number, _)| *number == departure.number) {
+            self.left = Some((seq, RemoteTime::of_sender(departure.at)));
+        }
+    }
 }
 
 impl Beats {
     /// Beats for ever.
     pub fn run(mut self, say: impl FnOnce(&Urgency)) -> ! {
         say(&make_urgent(PRIORITY));
+        (0..self.to.len()).for_each(|path| _ = self.gate.stamp_sends(path));
         let mut session: Option<Session> = None;
         let mut due = mono_now() + self.interval;
         let mut buffer = [0u8; 2048];
@@ -81,6 +115,7 @@ impl Beats {
                 News::Host(flags) => self.core.on_host(flags),
                 News::Session(s) => {
                     self.core.on_session();
+                    self.departures = Departures::default();
                     *session = Some(*s);
                 }
             }
@@ -94,11 +129,16 @@ impl Beats {
         let mut beat = self.core.beat(now, lateness);
         let Some(s) = session else { return };
         let mut out = [0u8; MAX_BEAT];
-        for (path, to) in self.to.iter().enumerate() {
+        for ((path, to), echoing) in self.to.iter().enumerate().zip(&mut self.departures.0) {
+            while let Some(left) = self.gate.departure(path) {
+                echoing.on_departure(left);
+            }
             beat.echo = self.core.echo(path);
-            beat.sent = base::RemoteTime::of_sender(mono_now());
+            beat.prev_sent = echoing.left;
+            beat.sent = RemoteTime::of_sender(mono_now());
             if let Ok(len) = s.seal_beat(lane(path), &beat, &mut out) {
-                self.gate.send(path, &out[..len], *to);
+                let datagram = self.gate.send_stamped(path, &out[..len], *to);
+                echoing.on_sent(&beat, datagram);
             }
         }
     }

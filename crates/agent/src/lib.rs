@@ -80,6 +80,7 @@ pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
         news,
         urgent: urgent_to.clone(),
         last_reply: last_reply.clone(),
+        departures: Default::default(),
     };
     let (urgency_to, urgency) = std::sync::mpsc::channel();
     std::thread::Builder::new().name("beats".into()).spawn(move || {

@@ -112,6 +112,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         from: from_to,
         scribe: scribe_thread.thread().clone(),
         said: None,
+        replies: Default::default(),
     };
     let said = scribe_desk.clone();
     let watch_thread = std::thread::Builder::new().name("watch".into()).spawn(move || {

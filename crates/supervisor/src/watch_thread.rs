@@ -1,10 +1,11 @@
 //! The watch thread: drain, judge, act, sleep. It allocates nothing on its way from a beat to a command, takes no lock, and waits
 //! for neither disk nor page nor tokio.
 
-use base::{MonoTime, Span, SwitchView};
+use base::{Machine, MonoTime, Span, SwitchView};
 use ports::os::{Gate, Urgency, make_urgent, mono_now};
 use rig::{Action, Actions};
 use watch::Brain;
+use watch::machine::MAX_PATHS;
 
 use crate::from_watch::FromWatch;
 use crate::outputs::Outputs;
@@ -35,12 +36,31 @@ pub struct WatchThread {
     pub scribe: std::thread::Thread,
     /// What the switch last said.
     pub said: Option<SwitchView>,
+    /// The newest replies on each path.
+    pub replies: Replies,
+}
+
+/// Which reply each of the newest datagrams was: by path and the datagram's number there, to whom and the reply's own number.
+#[derive(Default)]
+pub struct Replies([[Option<(u32, Machine, u32)>; 16]; MAX_PATHS]);
+
+impl Replies {
+    fn on_sent(&mut self, path: usize, number: u32, to: Machine, reply: u32) {
+        if let Some(of_path) = self.0.get_mut(path) {
+            of_path[number as usize % of_path.len()] = Some((number, to, reply));
+        }
+    }
+    fn find(&self, path: usize, number: u32) -> Option<(Machine, u32)> {
+        let of_path = self.0.get(path)?;
+        of_path[number as usize % of_path.len()].filter(|(n, ..)| *n == number).map(|(_, m, reply)| (m, reply))
+    }
 }
 
 impl WatchThread {
     /// Watches until told to end.
     pub fn run(mut self, say: impl FnOnce(&Urgency)) {
         say(&make_urgent(PRIORITY));
+        (0..self.paths).for_each(|path| _ = self.gate.stamp_sends(path));
         let mut buffer = [0u8; 2048];
         let mut actions = Actions::new();
         let (mut next_view, mut next_ask) = (mono_now(), mono_now());
@@ -73,10 +93,19 @@ impl WatchThread {
     fn drain_sockets(&mut self, buffer: &mut [u8; 2048]) {
         let mut out = [0u8; wire::MAX_BEAT];
         for path in 0..self.paths {
+            // The stamp of a reply must be known before the beat that echoes it is.
+            while let Some(left) = self.gate.departure(path) {
+                if let Some((m, reply)) = self.replies.find(path, left.number) {
+                    self.brain.on_reply_left(m, path, reply, left.at);
+                }
+            }
             while let Some(got) = self.gate.receive(path, buffer) {
                 let Some(m) = self.brain.on_datagram(path, got.from, &buffer[..got.len], got.at) else { continue };
                 if let Some((to, len)) = self.brain.reply_due(m, path, mono_now(), &mut out) {
-                    self.gate.send(path, &out[..len], to);
+                    let number = self.gate.send_stamped(path, &out[..len], to);
+                    if let Some((number, reply)) = number.zip(self.brain.newest_reply(m, path)) {
+                        self.replies.on_sent(path, number, m, reply);
+                    }
                 }
             }
         }

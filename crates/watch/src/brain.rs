@@ -123,6 +123,18 @@ impl Brain {
         self.machines.get_mut(m.index())?.reply_due(path, now, template, out)
     }
 
+    /// The number of the newest reply to a machine on a path.
+    pub fn newest_reply(&self, m: Machine, path: usize) -> Option<u32> {
+        Some(self.machines.get(m.index())?.paths.get(path)?.newest_reply())
+    }
+
+    /// When a reply truly left, by the network driver's stamp.
+    pub fn on_reply_left(&mut self, m: Machine, path: usize, reply: u32, at: MonoTime) {
+        if let Some(p) = self.machines.get_mut(m.index()).and_then(|w| w.paths.get_mut(path)) {
+            p.on_reply_left(reply, at);
+        }
+    }
+
     /// A machine's reliable lane was closed by its end.
     pub fn on_lane_closed(&mut self, m: Machine, now: MonoTime) {
         if let Some(w) = self.machines.get_mut(m.index()) {

@@ -1,5 +1,6 @@
-//! Linux: CLOCK_MONOTONIC, absolute sleeps, kernel receive stamps, ppoll.
+//! Linux: CLOCK_MONOTONIC, absolute sleeps, kernel stamps of what comes and goes, ppoll.
 
+use std::cell::RefCell;
 use std::io::IoSliceMut;
 use std::net::{SocketAddr, UdpSocket};
 use std::os::fd::{AsFd, AsRawFd};
@@ -9,11 +10,20 @@ use std::time::Duration;
 use base::{MonoTime, Span};
 use nix::poll::{PollFd, PollFlags, ppoll};
 use nix::sys::eventfd::{EfdFlags, EventFd};
-use nix::sys::socket::{ControlMessageOwned, MsgFlags, SockaddrStorage, recvmsg, setsockopt, sockopt};
+use nix::sys::socket::{
+    ControlMessageOwned, MsgFlags, SockaddrStorage, TimestampingFlag, recvmsg, setsockopt, sockopt,
+};
 use nix::sys::time::TimeSpec;
 use nix::time::{ClockId, ClockNanosleepFlags, clock_gettime, clock_nanosleep};
 
 use super::Received;
+use super::departures::{Departure, Departures};
+
+/// Room for what the kernel says beside a datagram: two stamps, and of which datagram they are (with an IPv6 address, 200 bytes).
+const CONTROL: usize = 256;
+/// `SO_EE_ORIGIN_TIMESTAMPING` and `SCM_TSTAMP_SND` of `linux/errqueue.h`.
+const ORIGIN_TIMESTAMPING: u8 = 4;
+const STAMP_OF_SENDING: u32 = 0;
 
 fn read(clock: ClockId) -> Option<i128> {
     clock_gettime(clock).ok().map(|t| i128::from(t.tv_sec()) * 1_000_000_000 + i128::from(t.tv_nsec()))
@@ -62,6 +72,8 @@ pub fn set_real_time(priority: thread_priority::ThreadPriority) -> Result<(), St
 /// The sockets of one urgent thread, and what wakes it.
 pub struct Gate {
     sockets: Vec<UdpSocket>,
+    /// One a socket. The gate belongs to one thread: no lock.
+    departures: Vec<RefCell<Departures>>,
     event: Arc<EventFd>,
 }
 
@@ -93,7 +105,8 @@ impl Gate {
             sockets.push(s);
         }
         let event = EventFd::from_value_and_flags(0, EfdFlags::EFD_NONBLOCK | EfdFlags::EFD_CLOEXEC)?;
-        Ok(Gate { sockets, event: Arc::new(event) })
+        let departures = sockets.iter().map(|_| RefCell::default()).collect();
+        Ok(Gate { sockets, departures, event: Arc::new(event) })
     }
 
     /// What wakes a wait here.
@@ -106,22 +119,86 @@ impl Gate {
         self.sockets.get(socket)?.local_addr().ok()
     }
 
-    /// Waits for a datagram, a wake, or the instant `until`.
+    /// Asks for stamps of what a socket sends; false where the system has none. Nothing else changes then.
+    pub fn stamp_sends(&self, socket: usize) -> bool {
+        let (Some(s), Some(d)) = (self.sockets.get(socket), self.departures.get(socket)) else { return false };
+        let flags = TimestampingFlag::SOF_TIMESTAMPING_TX_SOFTWARE
+            | TimestampingFlag::SOF_TIMESTAMPING_SOFTWARE
+            | TimestampingFlag::SOF_TIMESTAMPING_OPT_ID
+            | TimestampingFlag::SOF_TIMESTAMPING_OPT_TSONLY;
+        let on = setsockopt(s, sockopt::Timestamping, &flags).is_ok();
+        d.borrow_mut().on = on;
+        on
+    }
+
+    /// Waits for a datagram, a wake, or the instant `until`. A transmit stamp shows itself as an error of its socket: it is taken in
+    /// here, and the wait goes on.
     pub fn wait(&self, until: Option<MonoTime>) {
-        let timeout = until.map(|u| {
-            let ns = u.since(mono_now()).nanos().max(0);
-            TimeSpec::from(Duration::from_nanos(ns as u64))
-        });
-        let mut fds: arrayvec::ArrayVec<PollFd<'_>, 8> = arrayvec::ArrayVec::new();
-        for s in self.sockets.iter().take(7) {
-            fds.push(PollFd::new(s.as_fd(), PollFlags::POLLIN));
+        loop {
+            let timeout = until.map(|u| {
+                let ns = u.since(mono_now()).nanos().max(0);
+                TimeSpec::from(Duration::from_nanos(ns as u64))
+            });
+            let mut fds: arrayvec::ArrayVec<PollFd<'_>, 8> = arrayvec::ArrayVec::new();
+            fds.push(PollFd::new(self.event.as_fd(), PollFlags::POLLIN));
+            for s in self.sockets.iter().take(7) {
+                fds.push(PollFd::new(s.as_fd(), PollFlags::POLLIN));
+            }
+            if !matches!(ppoll(&mut fds, timeout, None), Ok(1..)) {
+                return;
+            }
+            let mut only_stamps = true;
+            for (i, fd) in fds.iter().enumerate() {
+                let events = fd.revents().unwrap_or(PollFlags::empty());
+                if events.is_empty() {
+                    continue;
+                }
+                let stamps = i > 0 && events.contains(PollFlags::POLLERR) && self.take_stamps(i - 1);
+                only_stamps &= stamps && events == PollFlags::POLLERR;
+            }
+            if fds.first().and_then(PollFd::any).unwrap_or(false) {
+                let _ = self.event.read();
+            }
+            if !only_stamps {
+                return;
+            }
         }
-        fds.push(PollFd::new(self.event.as_fd(), PollFlags::POLLIN));
-        let _ = ppoll(&mut fds, timeout, None);
-        let woken = fds.last().and_then(PollFd::any).unwrap_or(false);
-        if woken {
-            let _ = self.event.read();
+    }
+
+    /// Takes in the transmit stamps that wait in a socket's error queue; false when there was none.
+    fn take_stamps(&self, socket: usize) -> bool {
+        let (Some(s), Some(d)) = (self.sockets.get(socket), self.departures.get(socket)) else { return false };
+        let mut d = d.borrow_mut();
+        let mut any = false;
+        // As many as a socket's memory can hold at the most; what is left then comes with the next look.
+        for _ in 0..256 {
+            let mut byte = [0u8; 1];
+            let mut iov = [IoSliceMut::new(&mut byte)];
+            let mut control = [0u8; CONTROL];
+            let flags = MsgFlags::MSG_ERRQUEUE | MsgFlags::MSG_DONTWAIT;
+            let msg = match recvmsg::<()>(s.as_raw_fd(), &mut iov, Some(&mut control), flags) {
+                Ok(m) => m,
+                Err(nix::errno::Errno::EINTR) => continue,
+                Err(_) => break,
+            };
+            any = true;
+            let (mut stamp, mut key) = (None, None);
+            for c in msg.cmsgs().into_iter().flatten() {
+                match c {
+                    ControlMessageOwned::ScmTimestampsns(t) => stamp = Some(t.system),
+                    ControlMessageOwned::Ipv4RecvErr(e, _) | ControlMessageOwned::Ipv6RecvErr(e, _)
+                        if e.ee_origin == ORIGIN_TIMESTAMPING && e.ee_info == STAMP_OF_SENDING =>
+                    {
+                        key = Some(e.ee_data);
+                    }
+                    _ => {}
+                }
+            }
+            if let (Some(key), (at, true)) = (key, on_monotonic(stamp)) {
+                d.on_stamp(key, at);
+            }
         }
+        any
     }
 
     /// The next datagram of a socket, if one is there.
@@ -129,7 +206,7 @@ impl Gate {
         let s = self.sockets.get(socket)?;
         loop {
             let mut iov = [IoSliceMut::new(buf)];
-            let mut control = [0u8; 64];
+            let mut control = [0u8; CONTROL];
             let got = recvmsg::<SockaddrStorage>(s.as_raw_fd(), &mut iov, Some(&mut control), MsgFlags::MSG_DONTWAIT);
             let msg = match got {
                 Ok(m) => m,
@@ -152,20 +229,60 @@ impl Gate {
 
     /// Sends a datagram; false when the system refused it (no route, buffer full).
     pub fn send(&self, socket: usize, bytes: &[u8], to: SocketAddr) -> bool {
-        self.sockets.get(socket).is_some_and(|s| s.send_to(bytes, to).is_ok())
+        self.send_stamped(socket, bytes, to).is_some()
+    }
+
+    /// Sends a datagram and gives its number, by which [`Gate::departure`] tells later when it left; `None` when the system refused
+    /// it.
+    pub fn send_stamped(&self, socket: usize, bytes: &[u8], to: SocketAddr) -> Option<u32> {
+        let (s, d) = (self.sockets.get(socket)?, self.departures.get(socket)?);
+        let mut d = d.borrow_mut();
+        let number = d.before_send(mono_now());
+        let taken = s.send_to(bytes, to).is_ok();
+        d.after_send(taken);
+        taken.then_some(number)
+    }
+
+    /// When a datagram left, the oldest first, each once. Those without a stamp are never told of.
+    pub fn departure(&self, socket: usize) -> Option<Departure> {
+        let d = self.departures.get(socket)?;
+        if !d.borrow().on {
+            return None;
+        }
+        let known = d.borrow_mut().take();
+        known.or_else(|| self.take_stamps(socket).then(|| d.borrow_mut().take()).flatten())
     }
 }
 
 /// Kernel stamps are of the wall clock, which may be stepped: carry one over by its age, read against both clocks at
 /// once, and take our own reading when the age is absurd.
 fn on_monotonic(stamp: Option<TimeSpec>) -> (MonoTime, bool) {
-    let now = mono_now();
-    let wall = read(ClockId::CLOCK_REALTIME);
     let stamp = stamp.map(|t| i128::from(t.tv_sec()) * 1_000_000_000 + i128::from(t.tv_nsec()));
+    let (now, wall) = both_clocks();
     match (wall, stamp) {
-        (Some(w), Some(s)) if (0..500_000_000).contains(&(w - s)) => (now - Span::from_nanos((w - s) as i64), true),
+        (Some(w), Some(s)) if (-1_000..500_000_000).contains(&(w - s)) => {
+            (now - Span::from_nanos((w - s) as i64), true)
+        }
         _ => (now, false),
     }
+}
+
+/// Both clocks at one instant: the wall clock is read between two readings of ours and belongs to their middle. We may be held up
+/// in between, which would make every stamp wrong by as much: the narrowest of three is taken then.
+fn both_clocks() -> (MonoTime, Option<i128>) {
+    let mut best: Option<(Span, MonoTime, Option<i128>)> = None;
+    for _ in 0..3 {
+        let before = mono_now();
+        let wall = read(ClockId::CLOCK_REALTIME);
+        let width = mono_now() - before;
+        if best.is_none_or(|(narrowest, ..)| width < narrowest) {
+            best = Some((width, before + Span::from_nanos(width.nanos() / 2), wall));
+        }
+        if width < Span::from_micros(1) {
+            break;
+        }
+    }
+    best.map_or_else(|| (mono_now(), None), |(_, now, wall)| (now, wall))
 }
 
 fn socket_addr(a: &SockaddrStorage) -> Option<SocketAddr> {

@@ -3,6 +3,8 @@
 //! Every `cfg` of this concern is here: `linux.rs` has the sharp tools, `portable.rs` does the same with the standard
 //! library where those are missing (user-space stamps, polling).
 
+#[cfg_attr(not(target_os = "linux"), allow(dead_code))]
+mod departures;
 #[cfg(target_os = "linux")]
 mod linux;
 #[cfg(not(target_os = "linux"))]
@@ -15,6 +17,7 @@ use linux as sys;
 #[cfg(not(target_os = "linux"))]
 use portable as sys;
 
+pub use departures::Departure;
 pub use sys::{Gate, Waker};
 
 /// Our monotonic clock now.
@@ -127,6 +130,100 @@ mod tests {
         let slack = Span::from_millis(1);
         assert!(got.at + slack >= before && got.at <= after + slack, "{before:?} {:?} {after:?}", got.at);
         assert_eq!(got.kernel_stamp, cfg!(target_os = "linux"));
+    }
+
+    fn two_gates() -> (Gate, Gate, std::net::SocketAddr) {
+        let gate = || Gate::bind(&["127.0.0.1:0".parse().unwrap()]).unwrap();
+        let (a, b) = (gate(), gate());
+        let to = b.local_addr(0).unwrap();
+        (a, b, to)
+    }
+
+    fn next(gate: &Gate, buf: &mut [u8]) -> Received {
+        loop {
+            if let Some(got) = gate.receive(0, buf) {
+                return got;
+            }
+            gate.wait(Some(mono_now() + Span::from_secs(5)));
+        }
+    }
+
+    /// Stamps are of the wall clock, carried over by their age: each by a reading of two clocks of its own.
+    #[cfg(target_os = "linux")]
+    const READING: Span = Span::from_micros(3);
+
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn what_is_sent_leaves_after_it_is_handed_over_and_before_it_comes() {
+        let (from, at, to) = two_gates();
+        assert!(from.stamp_sends(0));
+        let mut buf = [0u8; 64];
+        let mut known = 0;
+        for i in 0..200u32 {
+            let before = mono_now();
+            let number = from.send_stamped(0, &i.to_le_bytes(), to).unwrap();
+            let got = next(&at, &mut buf);
+            assert_eq!((number, got.len, got.kernel_stamp), (i, 4, true));
+            // On loopback the stamp is there when the datagram is.
+            let left = from.departure(0).unwrap();
+            assert_eq!(left.number, number);
+            assert!(left.at >= before, "{before:?} {left:?}");
+            // The wall clock's rate may be adjusted, and a reading be held up between its two clocks: all but a few hold.
+            known += u32::from(left.at <= got.at + READING);
+            assert_eq!(from.departure(0), None);
+        }
+        assert!(known >= 190, "{known} of 200 left before they came");
+    }
+
+    #[cfg(target_os = "linux")]
+    #[test]
+    fn stamps_end_no_wait_and_are_no_failure() {
+        let (from, at, to) = two_gates();
+        assert!(from.stamp_sends(0));
+        for _ in 0..20 {
+            assert!(from.send(0, b"beat", to));
+        }
+        let (began, until) = (mono_now(), mono_now() + Span::from_millis(30));
+        from.wait(Some(until));
+        assert!(mono_now() >= until, "woken {:?} before the end", until - mono_now());
+        assert!(mono_now() - began < Span::from_secs(5));
+        assert!(from.receive(0, &mut [0u8; 64]).is_none());
+        // All twenty are told of, though nobody asked before.
+        assert_eq!(
+            std::iter::from_fn(|| from.departure(0)).map(|d| d.number).collect::<Vec<_>>(),
+            (0..20).collect::<Vec<_>>()
+        );
+        // And what comes in still ends a wait at once.
+        at.send(0, b"answer", from.local_addr(0).unwrap());
+        assert_eq!(next(&from, &mut [0u8; 64]).len, 6);
+    }
+
+    #[test]
+    fn sending_and_hearing_allocate_nothing() {
+        let (from, at, to) = two_gates();
+        from.stamp_sends(0);
+        let mut buf = [0u8; 64];
+        // The first of each may make what the standard library keeps for a thread.
+        from.send(0, b"beat", to);
+        next(&at, &mut buf);
+        assert_no_alloc::assert_no_alloc(|| {
+            for _ in 0..50 {
+                from.send_stamped(0, b"beat", to);
+                from.wait(Some(mono_now()));
+                while from.departure(0).is_some() {}
+                next(&at, &mut buf);
+            }
+        });
+    }
+
+    #[test]
+    fn without_having_asked_nobody_is_told_of_departures() {
+        let (from, at, to) = two_gates();
+        assert_eq!(from.send_stamped(0, b"beat", to), Some(0));
+        assert_eq!(next(&at, &mut [0u8; 64]).len, 4);
+        assert_eq!(from.departure(0), None);
+        assert_eq!(from.send_stamped(3, b"beat", to), None);
+        assert!(!from.stamp_sends(3));
     }
 
     #[test]

@@ -8,6 +8,7 @@ use std::time::{Duration, Instant};
 use base::{MonoTime, Span};
 
 use super::Received;
+use super::departures::Departure;
 
 /// The standard library's instants have no zero: ours is an hour before the first reading, so that an earlier instant exists.
 static ZERO: OnceLock<Instant> = OnceLock::new();
@@ -43,6 +44,7 @@ pub fn set_real_time(priority: thread_priority::ThreadPriority) -> Result<(), St
 /// The sockets of one urgent thread, and what wakes it.
 pub struct Gate {
     sockets: Vec<UdpSocket>,
+    sent: std::cell::Cell<u32>,
     woken: Arc<AtomicBool>,
 }
 
@@ -69,7 +71,7 @@ impl Gate {
             s.set_nonblocking(true)?;
             sockets.push(s);
         }
-        Ok(Gate { sockets, woken: Arc::new(AtomicBool::new(false)) })
+        Ok(Gate { sockets, sent: std::cell::Cell::new(0), woken: Arc::new(AtomicBool::new(false)) })
     }
 
     /// What wakes a wait here.
@@ -102,8 +104,26 @@ impl Gate {
         Some(Received { len, from, at: mono_now(), kernel_stamp: false })
     }
 
+    /// Asks for stamps of what a socket sends: there are none here.
+    pub fn stamp_sends(&self, _socket: usize) -> bool {
+        false
+    }
+
     /// Sends a datagram; false when the system refused it.
     pub fn send(&self, socket: usize, bytes: &[u8], to: SocketAddr) -> bool {
-        self.sockets.get(socket).is_some_and(|s| s.send_to(bytes, to).is_ok())
+        self.send_stamped(socket, bytes, to).is_some()
+    }
+
+    /// Sends a datagram and gives its number; `None` when the system refused it.
+    pub fn send_stamped(&self, socket: usize, bytes: &[u8], to: SocketAddr) -> Option<u32> {
+        self.sockets.get(socket)?.send_to(bytes, to).ok()?;
+        let number = self.sent.get();
+        self.sent.set(number.wrapping_add(1));
+        Some(number)
+    }
+
+    /// When a datagram left: never known here.
+    pub fn departure(&self, _socket: usize) -> Option<Departure> {
+        None
     }
 }
