@@ -428,6 +428,9 @@ pub struct ClockView {
     /// Our claim: off by no more than this.
     #[serde(rename = "bound_ms")]
     pub bound: Option<Millis>,
+    /// Its monotonic clock minus ours, which the claim is about.
+    #[serde(rename = "offset_ms", default)]
+    pub offset: Option<Millis>,
     /// How fast it runs against ours.
     #[serde(rename = "skew_ppm")]
     pub skew: Option<Ppm>,

@@ -20,7 +20,7 @@ export type MachineView = {
   link: { heard: string; paths: { name: string; alive: boolean; round_trip_ms: number | null }[]; beats_lost: number };
   player: string; audio: string; sources: { name: string; state: string; position: string | null }[];
   levels: Reading<Level[]> | null;
-  clock: { state: string; bound_ms: number | null; skew_ppm: number | null };
+  clock: { state: string; bound_ms: number | null; offset_ms: number | null; skew_ppm: number | null };
   host: { on_battery: boolean; hot: boolean; disk_low: boolean; cpu_high: boolean; text: string };
 };
 export type SwitchStatus = {

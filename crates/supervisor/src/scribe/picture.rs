@@ -290,6 +290,7 @@ fn machine(
         clock: ClockView {
             state: f.clock.state,
             bound: (f.beat.is_some()).then(|| Millis::from(f.clock.bound)).filter(|b| b.0 < 1_000.0),
+            offset: (f.clock.state == base::ClockState::Tracking).then(|| Millis::from(f.clock.offset)),
             skew: (f.clock.state == base::ClockState::Tracking).then_some(f.clock.skew),
         },
         host: host(f, state.health.get(&m.into())),
