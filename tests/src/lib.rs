@@ -1,6 +1,15 @@
 //! Helpers of the whole-rig tests.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+#[cfg(target_os = "linux")]
+pub mod hosts;
+#[cfg(target_os = "linux")]
+pub mod link_emulator;
+#[cfg(target_os = "linux")]
+pub mod namespaces;
+#[cfg(target_os = "linux")]
+pub mod stand;
+
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -77,10 +86,15 @@ pub fn wait_until<T: std::fmt::Debug>(what: &str, patience: Duration, mut look: 
     }
 }
 
-/// Says that something was not tested, past the test harness, which keeps what a test prints to itself.
+/// Says that something was not tested.
 pub fn say_skipped(what: &str, why: &str) {
+    say(&format!("\nSKIPPED: {what}: {why}"));
+}
+
+/// Says something past the test harness, which keeps what a test prints to itself.
+pub fn say(what: &str) {
     use std::io::Write;
-    let _ = writeln!(std::io::stderr(), "\nSKIPPED: {what}: {why}");
+    let _ = writeln!(std::io::stderr(), "{what}");
 }
 
 /// A client of a JACK server. A server that is busy with another client may turn one away: tries for ten seconds.

@@ -1,6 +1,7 @@
 //! Plays a scenario without anybody at the page.
 
 use std::path::Path;
+use std::sync::Arc;
 
 use base::{Machine, Span};
 
@@ -21,7 +22,7 @@ const LOOK_AHEAD: Span = Span::from_millis(60);
 /// What could not be started or written.
 pub fn run_headless(c: &DemoConfig, lasts: Option<Span>, say: &mut dyn FnMut(&str)) -> Result<Summary, DemoError> {
     let network = Loopback::start(c.scenario.rig.paths, c.seed)?;
-    run_headless_over(c, Box::new(network), lasts, say)
+    run_headless_over(c, Arc::new(network), lasts, say)
 }
 
 /// The same over another network than the relay on loopback. The supervisor and the switch are on the caller's host.
@@ -30,7 +31,7 @@ pub fn run_headless(c: &DemoConfig, lasts: Option<Span>, say: &mut dyn FnMut(&st
 /// What could not be started or written.
 pub fn run_headless_over(
     c: &DemoConfig,
-    network: Box<dyn Network>,
+    network: Arc<dyn Network>,
     lasts: Option<Span>,
     say: &mut dyn FnMut(&str),
 ) -> Result<Summary, DemoError> {

@@ -2,6 +2,7 @@
 
 use std::net::{Ipv4Addr, SocketAddr};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use base::ids::MAX_MACHINES;
 use base::{Db, Machine, MachineId, RigId};
@@ -49,7 +50,7 @@ pub struct Layout {
     /// The folder of sockets.
     pub sockets: PathBuf,
     /// What lies between agents and supervisor.
-    pub network: Box<dyn Network>,
+    pub network: Arc<dyn Network>,
     /// Where the supervisor listens for beats and lanes.
     pub listen: Vec<SocketAddr>,
 }
@@ -58,7 +59,7 @@ pub struct Layout {
 ///
 /// # Errors
 /// What could not be written or bound.
-pub fn make(c: &DemoConfig, network: Box<dyn Network>) -> Result<Layout, DemoError> {
+pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoError> {
     let out = std::path::absolute(&c.out).map_err(DemoError::of(c.out.display()))?;
     let shows = out.join("shows");
     forget_last_run(&out, &shows);

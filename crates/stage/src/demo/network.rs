@@ -10,7 +10,7 @@ use crate::relay::{Relay, Route, Way};
 use crate::weather::Weather;
 
 /// The hosts of a demo and the links between them, and how they break.
-pub trait Network: Send {
+pub trait Network: Send + Sync {
     /// Where the supervisor listens.
     fn supervisor(&self, way: Way) -> Option<SocketAddr>;
 
@@ -37,8 +37,8 @@ pub trait Network: Send {
     /// Cuts or mends the supervisor's own cables.
     fn cut_supervisor(&self, cut: bool);
 
-    /// Takes a machine's network as its power would, or gives it back: no packet more, no end of any stream.
-    fn power(&self, machine: Machine, on: bool);
+    /// Takes machines' network as their power would, all at one instant, or gives it back: no packet more, no end of any stream.
+    fn power(&self, machines: &[Machine], on: bool);
 
     /// The weather on all ways of a machine.
     fn weather(&self, machine: Machine, weather: Weather);
@@ -107,8 +107,8 @@ impl Network for Loopback {
         Machine::first(MACHINES).for_each(|m| self.relay.cut_all(m, cut));
     }
 
-    fn power(&self, machine: Machine, on: bool) {
-        self.relay.power(machine, on);
+    fn power(&self, machines: &[Machine], on: bool) {
+        machines.iter().for_each(|m| self.relay.power(*m, on));
     }
 
     fn weather(&self, machine: Machine, weather: Weather) {

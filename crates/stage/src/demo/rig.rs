@@ -3,6 +3,7 @@
 use std::collections::BTreeSet;
 use std::net::SocketAddr;
 use std::path::Path;
+use std::sync::Arc;
 use std::time::Duration;
 
 use base::{Machine, MonoTime, Span};
@@ -43,7 +44,7 @@ impl DemoRig {
     ///
     /// # Errors
     /// What did not come up, and where it says why.
-    pub fn start(c: &DemoConfig, network: Box<dyn Network>) -> Result<DemoRig, DemoError> {
+    pub fn start(c: &DemoConfig, network: Arc<dyn Network>) -> Result<DemoRig, DemoError> {
         let layout = make(c, network)?;
         let part = |name: &str, what: &str, config: &Path| {
             Process::new(name, &c.program, &["demo-part", what, "--config", &config.display().to_string()], &c.out)
@@ -182,7 +183,7 @@ impl DemoRig {
         match fault {
             Fault::Power => {
                 // All at one instant first, what takes time after.
-                machines.iter().for_each(|m| self.layout.network.power(*m, false));
+                self.layout.network.power(machines, false);
                 machines.iter().for_each(|m| self.strike(*m));
                 for m in machines {
                     self.players[m.index()].kill();
@@ -258,7 +259,7 @@ impl DemoRig {
             let (player, agent) = (&mut self.players[m.index()], &mut self.agents[m.index()]);
             match fault {
                 Fault::Power => {
-                    self.layout.network.power(*m, true);
+                    self.layout.network.power(&[*m], true);
                     agent.start()?;
                     player.start()?;
                 }

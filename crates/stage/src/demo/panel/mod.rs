@@ -91,7 +91,7 @@ pub fn run_interactive(c: &DemoConfig) -> Result<(), DemoError> {
     end_on_signals(tell.clone())?;
     println!("Starting two playback computers, their agents, a changeover switch and the supervisor.");
     let network = Loopback::start(c.scenario.rig.paths, c.seed)?;
-    let rig = DemoRig::start(&c, Box::new(network))?;
+    let rig = DemoRig::start(&c, Arc::new(network))?;
     let page = format!("http://{}", rig.layout.page);
     let board = Arc::new(Mutex::new(Board {
         page: page.clone(),
