@@ -4,7 +4,7 @@ use std::net::SocketAddr;
 use std::sync::mpsc::{Receiver, Sender};
 
 use base::{MonoTime, RemoteTime, Span};
-use ports::os::{Departure, Gate, Urgency, make_urgent, mono_now};
+use ports::os::{Departure, Gate, Urgency, make_urgent, mono_now, slept};
 use wire::{Beat, Lane, MAX_BEAT, Session, Up};
 
 use crate::core::{AgentCore, MAX_PATHS};
@@ -126,6 +126,9 @@ impl Beats {
     }
 
     fn beat(&mut self, session: &mut Option<Session>, now: MonoTime, lateness: Span) {
+        if let Some(so_far) = slept() {
+            self.core.on_slept(so_far, now);
+        }
         let mut beat = self.core.beat(now, lateness);
         let Some(s) = session else { return };
         let mut out = [0u8; MAX_BEAT];

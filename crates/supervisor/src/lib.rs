@@ -113,6 +113,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         scribe: scribe_thread.thread().clone(),
         said: None,
         replies: Default::default(),
+        sleep: Default::default(),
     };
     let said = scribe_desk.clone();
     let watch_thread = std::thread::Builder::new().name("watch".into()).spawn(move || {

@@ -2,7 +2,8 @@
 //! for neither disk nor page nor tokio.
 
 use base::{Machine, MonoTime, Span, SwitchView};
-use ports::os::{Gate, Urgency, make_urgent, mono_now};
+use measure::suspend::SleepWatch;
+use ports::os::{Gate, Urgency, make_urgent, mono_now, slept};
 use rig::{Action, Actions};
 use watch::Brain;
 use watch::machine::MAX_PATHS;
@@ -38,6 +39,8 @@ pub struct WatchThread {
     pub said: Option<SwitchView>,
     /// The newest replies on each path.
     pub replies: Replies,
+    /// Whether this machine slept.
+    pub sleep: SleepWatch,
 }
 
 /// Which reply each of the newest datagrams was: by path and the datagram's number there, to whom and the reply's own number.
@@ -70,6 +73,11 @@ impl WatchThread {
             self.gate.wait(Some(wake_at));
             let woke = mono_now();
             let lateness = if woke > wake_at { woke - wake_at } else { Span::ZERO };
+            if let Some(so_far) = slept()
+                && self.sleep.on_clocks(woke, woke + so_far).is_some()
+            {
+                self.brain.on_own_sleep(woke);
+            }
             self.drain_sockets(&mut buffer);
             if !self.take_news(&mut actions) {
                 return;

@@ -24,6 +24,8 @@ const COMPARE_EVERY: Span = Span::from_millis(20);
 const LATE: Span = Span::from_millis(20);
 /// ... for this long.
 const DOUBT: Span = Span::from_millis(100);
+/// After our own sleep it doubts itself for this long: network links need a second or two to come up (common practice, no source).
+const DOUBT_AFTER_SLEEP: Span = Span::from_secs(3);
 /// What the switch said is worth something for this long; it is asked each second.
 const SWITCH_IS_WORTH: Span = Span::from_millis(2_500);
 /// What the tap shows is worth something for this long.
@@ -182,6 +184,13 @@ impl Brain {
         self.evidence.switch.output_failed = !went_out;
     }
 
+    /// Our own machine slept: no clock is known any more, and our lateness does not show it, since the monotonic clock stood. Beats
+    /// were lost and links are only coming up, so nothing moves for a while.
+    pub fn on_own_sleep(&mut self, now: MonoTime) {
+        self.machines.iter_mut().for_each(MachineWatch::on_sleep);
+        self.doubt_until(now + DOUBT_AFTER_SLEEP);
+    }
+
     /// Our own network link went down or came up.
     pub fn on_own_link(&mut self, down: bool) {
         self.evidence.supervisor.own_link_down = down;
@@ -197,9 +206,7 @@ impl Brain {
     pub fn settle(&mut self, now: MonoTime, lateness: Span, out: &mut Actions) {
         self.worst_lateness = self.worst_lateness.max(lateness);
         if lateness > LATE {
-            let until = now + DOUBT;
-            let late = &mut self.evidence.supervisor.late_until;
-            *late = Some(late.map_or(until, |t| t.max(until)));
+            self.doubt_until(now + DOUBT);
         }
         for m in &mut self.machines {
             let _ = m.detector.on_time(now, lateness);
@@ -282,6 +289,11 @@ impl Brain {
     }
 
     // Inner works.
+
+    fn doubt_until(&mut self, until: MonoTime) {
+        let late = &mut self.evidence.supervisor.late_until;
+        *late = Some(late.map_or(until, |t| t.max(until)));
+    }
 
     fn refused(&self) -> u32 {
         self.machines.iter().fold(self.strangers, |a, m| a.saturating_add(m.refused))

@@ -129,6 +129,11 @@ impl MachineWatch {
                 self.refused = self.refused.saturating_add(1);
             }
         })?;
+        // Said in many beats; each waking counts once.
+        let woken = |b: &Beat| b.host.has(HostFlags::WOKE).then_some(b.frozen_before);
+        if woken(&beat).is_some() && self.newest.as_ref().is_none_or(|(before, _)| woken(before) != woken(&beat)) {
+            self.on_sleep();
+        }
         if let Some(p) = self.paths.get_mut(path) {
             p.on_beat(from, &beat, at);
         }
@@ -147,6 +152,11 @@ impl MachineWatch {
             self.newest = Some((beat, at));
         }
         Ok(())
+    }
+
+    /// Its host or ours slept: what is known of its clock is void.
+    pub fn on_sleep(&mut self) {
+        self.paths.iter_mut().for_each(Path::on_sleep);
     }
 
     /// Seals what a path owes the agent, into `out`.
@@ -288,6 +298,10 @@ impl MachineWatch {
         } else {
             rig::ChannelTrouble::None
         };
+        if beat.host.has(HostFlags::WOKE) && now - *at <= BEAT_IS_WORTH {
+            // Its player may still be finding its feet, and its clock is being learnt anew.
+            e.clock = ClockState::Stepped;
+        }
         e.host = HostEvidence {
             on_battery: beat.host.has(HostFlags::ON_BATTERY),
             hot: beat.host.has(HostFlags::HOT),

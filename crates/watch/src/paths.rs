@@ -106,6 +106,14 @@ impl Path {
         }
     }
 
+    /// One of both machines slept, and its monotonic clock stood meanwhile: the offset is lost, the rate is not. Exchanges that began
+    /// before are void.
+    pub fn on_sleep(&mut self) {
+        self.estimator.on_own_sleep();
+        self.sent = [None; REMEMBERED];
+        self.open = None;
+    }
+
     /// Closes the open exchange if this beat tells when the echoing one left, or comes so late that none will.
     fn close_with(&mut self, beat: &Beat) {
         let Some((mut exchange, echoing)) = self.open else { return };

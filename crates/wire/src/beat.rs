@@ -167,6 +167,9 @@ flags!(
         NO_PRIORITY = 5,
         /// Memory is nearly exhausted.
         MEMORY_LOW = 6,
+        /// The host slept and woke within the last two seconds. Its monotonic clock stood meanwhile, so whatever was known of that
+        /// clock is void.
+        WOKE = 7,
     }
 );
 

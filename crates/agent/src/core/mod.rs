@@ -7,6 +7,7 @@ mod sound;
 
 use arrayvec::ArrayVec;
 use base::{MonoTime, PlayerState, PositionReport, RemoteTime, SourceKind, Span, TransportState};
+use measure::suspend::SleepWatch;
 use settings::agent::{Trigger, TriggerWhat};
 use wire::message::TriggerKind;
 use wire::{Beat, BeatReply, Echo, HostFlags, SourceFlags, StopCause, Up};
@@ -17,6 +18,9 @@ pub use sound::{Sound, SoundFormat};
 /// Network paths an agent may have.
 pub const MAX_PATHS: usize = 2;
 pub use settings::agent::MAX_MIDI_INPUTS;
+
+/// A host that woke says so for this long: some of these beats arrive over any network that works.
+const SAYS_WOKE: Span = Span::from_secs(2);
 
 /// What came in by OSC.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -49,6 +53,8 @@ pub struct AgentCore {
     seq: u32,
     frozen: u16,
     last_beat: Option<MonoTime>,
+    sleep: SleepWatch,
+    woke: Option<MonoTime>,
     news: ArrayVec<Up, 32>,
     lost_news: u32,
 }
@@ -70,6 +76,8 @@ impl AgentCore {
             seq: 0,
             frozen: 0,
             last_beat: None,
+            sleep: SleepWatch::default(),
+            woke: None,
             news: ArrayVec::new(),
             lost_news: 0,
         }
@@ -183,6 +191,15 @@ impl AgentCore {
         self.host = flags;
     }
 
+    /// How long the host has slept since it was started, where the system tells. Asked at each beat: the first beat after waking
+    /// must say so, since its clock stood.
+    pub fn on_slept(&mut self, so_far: Span, now: MonoTime) {
+        if self.sleep.on_clocks(now, now + so_far).is_some() {
+            self.woke = Some(now);
+            self.frozen = self.frozen.wrapping_add(1);
+        }
+    }
+
     /// A reply came in on a path.
     pub fn on_reply(&mut self, path: usize, reply: &BeatReply, at: MonoTime) {
         if let Some(echo) = self.echo.get_mut(path) {
@@ -209,7 +226,7 @@ impl AgentCore {
             sent: RemoteTime::of_sender(now),
             player: self.player,
             sources: self.sources,
-            host: self.host,
+            host: self.host.with(HostFlags::WOKE, self.woke.is_some_and(|t| now - t < SAYS_WOKE)),
             lateness,
             frozen_before: self.frozen,
             ..Beat::default()
@@ -266,5 +283,29 @@ fn kind(what: TriggerWhat) -> TriggerKind {
         TriggerWhat::Start => TriggerKind::Start,
         TriggerWhat::Stop => TriggerKind::Stop,
         TriggerWhat::Jump => TriggerKind::Jump,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_host_that_slept_says_so_for_two_seconds() {
+        let mut core = AgentCore::new(Vec::new());
+        let at = |ms: u64| MonoTime::from_nanos(60_000_000_000 + ms * 1_000_000);
+        let (mut told, mut frozen) = (0, 0);
+        for k in 0..1_000u64 {
+            let now = at(5 * k);
+            // Forty minutes of sleep between the 300th beat and the next: the monotonic clock shows none of it.
+            let slept = if k > 300 { Span::from_secs(3_600 + 2_400) } else { Span::from_secs(3_600) };
+            core.on_slept(slept, now);
+            let beat = core.beat(now, Span::ZERO);
+            let woke = beat.host.has(HostFlags::WOKE);
+            assert_eq!(woke, (301..701).contains(&k), "beat {k}");
+            told += u32::from(woke);
+            frozen = beat.frozen_before;
+        }
+        assert_eq!((told, frozen), (400, 1));
     }
 }

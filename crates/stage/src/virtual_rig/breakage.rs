@@ -110,6 +110,7 @@ impl VirtualRig {
                     // Its monotonic clock stood: it is behind now by as long as it slept.
                     if let Some(slept) = self.slept(*m) {
                         self.hosts[m.index()].clock_ahead -= slept;
+                        self.hosts[m.index()].slept += slept;
                     }
                     let host = &mut self.hosts[m.index()];
                     host.player_frozen = false;

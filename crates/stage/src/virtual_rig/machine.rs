@@ -31,6 +31,8 @@ pub struct Host {
     next_session: u32,
     /// Its monotonic clock minus ours.
     pub clock_ahead: Span,
+    /// How long it has slept, by its own word.
+    pub slept: Span,
     beat_due: MonoTime,
     paths: usize,
     sky: [[Sky; 2]; 2],
@@ -82,6 +84,7 @@ impl Host {
             supervisor_keys: pair(2),
             next_session: 1 + i as u32 * 1_000,
             clock_ahead: Span::from_millis(7_000 + 13_500 * i as i64),
+            slept: Span::ZERO,
             beat_due: now + Span::from_micros(1_700 * i as i64),
             paths: rig.paths.into(),
             sky: std::array::from_fn(|p| {
@@ -161,6 +164,7 @@ impl Host {
         self.beat_due = if late > BEAT { now + BEAT } else { self.beat_due + BEAT };
         self.core.on_host(self.host_flags);
         let own = self.own(now);
+        self.core.on_slept(self.slept, own);
         let mut beat = self.core.beat(own, Span::ZERO);
         beat.sources.0 |= self.source_flags.0;
         for up in self.core.take_news() {
