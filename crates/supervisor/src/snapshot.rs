@@ -252,6 +252,18 @@ pub struct OffsetView {
     pub forecast: Option<Forecast>,
     /// All of it as a sentence: "A is 3.1 ms ahead of B and steady."
     pub text: String,
+    /// What offset, drift or steps probably come from: places to look first, never findings.
+    #[serde(default)]
+    pub hints: Vec<CauseHint>,
+}
+
+/// A probable cause with its evidence. The limits by which it is told are common practice.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct CauseHint {
+    /// `own-crystals`, `dropouts`, `trigger-or-buffer`, `tempo-map`.
+    pub code: String,
+    /// "A and B run on crystals of their own, 23.3 ± 0.6 ppm apart: lock both interfaces to one word clock."
+    pub text: String,
 }
 
 /// An offset and how far off it may be.
@@ -299,7 +311,13 @@ pub struct Forecast {
     /// From now.
     #[serde(rename = "in_ns")]
     pub within: Span,
-    /// "reaches the warning in 4 min, before this song ends".
+    /// At the greatest drift that is likely (two standard deviations).
+    #[serde(rename = "earliest_ns", default)]
+    pub earliest: Span,
+    /// At the least; nothing when the drift may as well be none.
+    #[serde(rename = "latest_ns", default)]
+    pub latest: Option<Span>,
+    /// "reaches 5 ms in 3 min 20 s (3 min 5 s to 3 min 40 s)".
     pub text: String,
 }
 

@@ -12,7 +12,8 @@ export type OffsetView = {
   of: string; against: string; now: Reading<{ value_ms: number; bound_ms: number }> | null; baseline_ms: number | null;
   limits: { warning_ms: number; changeover_ms: number; dead_air_ms: number };
   drift: { ppm: number; uncertainty_ppm: number } | null;
-  forecast: { limit_ms: number; in_ns: number; text: string } | null; text: string;
+  forecast: { limit_ms: number; in_ns: number; earliest_ns?: number; latest_ns?: number | null; text: string } | null; text: string;
+  hints?: { code: string; text: string }[];
 };
 export type Level = { name: string; peak_dbfs: number | null; rms_dbfs: number | null };
 export type MachineView = {
@@ -49,6 +50,6 @@ export type History = {
   lines: { against: string; points: { at_ns: number; value_ms: number | null; bound_ms: number | null }[] }[]; marks: Mark[];
 };
 export type Why = {
-  now_ns: number; rules: Rule[]; drifts: { against: string; drift: { ppm: number; uncertainty_ppm: number } | null }[];
+  now_ns: number; rules: Rule[]; drifts: { against: string; drift: { ppm: number; uncertainty_ppm: number } | null; hints?: { code: string; text: string }[] }[];
   clocks: { machine: string; clock: MachineView["clock"]; beats_lost: number }[]; switch: SwitchStatus;
 };

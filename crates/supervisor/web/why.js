@@ -28,6 +28,9 @@ function render(w) {
     say(row.children[2], r.text);
   });
   keyed(byId("drifts"), w.drifts, (d) => d.against, () => el("li"), (li, d) => say(li, d.drift ? `A against ${d.against}: ${signed(d.drift.ppm)} ± ${d.drift.uncertainty_ppm.toFixed(1)} ppm` : `A against ${d.against}: not known`));
+  const hints = w.drifts.flatMap((d) => (d.hints ?? []).map((h) => ({ key: `${d.against} ${h.code}`, text: h.text })));
+  keyed(byId("hints"), hints, (h) => h.key, () => el("li"), (li, h) => say(li, h.text));
+  byId("hints-head").hidden = byId("hints").hidden = hints.length === 0;
   keyed(byId("clocks"), w.clocks, (c) => c.machine, () => el("tr", {}, el("th", { scope: "row" }), el("td"), el("td"), el("td"), el("td")), (row, c) => {
     say(row.children[0], c.machine);
     say(row.children[1], c.clock.state);

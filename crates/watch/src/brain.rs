@@ -280,6 +280,7 @@ impl Brain {
                 place: e.place,
                 offset: (i > 0).then(|| self.pairs[i].newest).flatten(),
                 offset_fit: if i > 0 { self.pairs[i].view(now) } else { None },
+                hints: if i > 0 { self.pairs[i].hints(now) } else { ArrayVec::new() },
                 level: e.level,
                 evidence: *e,
                 code_lost: m.code_lost(now),

@@ -4,10 +4,12 @@ use arrayvec::ArrayVec;
 use base::ids::MAX_MACHINES;
 use base::{Dbfs, Heard, MonoTime, PositionReport, Reading, ShowPosition, SourceKind, Span, SwitchView};
 use measure::clock::ClockEstimate;
+use measure::hints::Hint;
 use measure::offset::OffsetView;
 
 use crate::brain::TapReport;
 use crate::machine::MAX_PATHS;
+use crate::pair::MAX_HINTS;
 
 /// The whole rig.
 #[derive(Clone, Debug)]
@@ -53,6 +55,8 @@ pub struct MachineFigures {
     pub offset: Option<(Span, Span, MonoTime)>,
     /// The same fitted, with drift.
     pub offset_fit: Option<OffsetView>,
+    /// What the offset, its drift or its steps probably come from.
+    pub hints: ArrayVec<Hint, MAX_HINTS>,
     /// Programme level.
     pub level: Option<Dbfs>,
     /// What the judge was told.

@@ -68,10 +68,16 @@ pub fn scene(name: &str, now: MonoTime, wall: WallTime) -> Option<Scene> {
             (s.offset, s.slope) = (Millis(6.6), 21.0);
             let o = &mut s.snapshot.offsets[0];
             o.text = "A is 6.6 ms ahead of B and gains on it.".into();
+            o.hints = vec![CauseHint {
+                code: "own-crystals".into(),
+                text: "A and B drift apart steadily by 21.0 ± 0.4 ppm: their interfaces run on crystals of their own. Lock both to one word clock.".into(),
+            }];
             o.forecast = Some(Forecast {
                 limit: Millis(8.1),
                 within: Span::from_secs(71),
-                text: "reaches the warning in 71 s, within this song".into(),
+                earliest: Span::from_secs(64),
+                latest: Some(Span::from_secs(80)),
+                text: "reaches 5 ms in 1 min 11 s (1 min 4 s to 1 min 20 s)".into(),
             });
             s.headline("takeover-drifting", Tone::Abnormal, "B can take over now: you would hear 7 ms, and it grows.");
             s.takeover_text(true, "You would hear a jump of 7 ms.");
@@ -485,6 +491,7 @@ fn ready(now: MonoTime, wall: WallTime) -> Scene {
             start: "starts by the drummer's pad".into(),
         }),
         offsets: vec![OffsetView {
+            hints: Vec::new(),
             of: A,
             against: B,
             now: None,

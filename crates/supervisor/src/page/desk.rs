@@ -9,7 +9,7 @@ use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize};
 use tokio::sync::watch;
 
-use crate::snapshot::{ClockView, Drift, Letter, Mode, RuleRow, Snapshot, SwitchStatus};
+use crate::snapshot::{CauseHint, ClockView, Drift, Letter, Mode, RuleRow, Snapshot, SwitchStatus};
 
 /// A boxed future, so that [`Desk`] can be a trait object.
 pub type BoxFuture<T> = Pin<Box<dyn Future<Output = T> + Send + 'static>>;
@@ -246,6 +246,9 @@ pub struct WhyDrift {
     pub against: Letter,
     /// The rate, when known.
     pub drift: Option<Drift>,
+    /// What offset, drift or steps probably come from.
+    #[serde(default)]
+    pub hints: Vec<CauseHint>,
 }
 
 /// One machine's clock, link and age.
@@ -265,7 +268,11 @@ impl Why {
         Why {
             now: s.now,
             rules: s.rules.clone(),
-            drifts: s.offsets.iter().map(|o| WhyDrift { against: o.against, drift: o.drift }).collect(),
+            drifts: s
+                .offsets
+                .iter()
+                .map(|o| WhyDrift { against: o.against, drift: o.drift, hints: o.hints.clone() })
+                .collect(),
             clocks: s
                 .machines
                 .iter()

@@ -191,7 +191,10 @@ impl Scribe {
         };
         let advice = super::advice::advice(change.code);
         let mend = (!advice.is_empty()).then(|| advice.to_owned());
-        let d = detail::Alarm { priority, transition, cause: None, mend, by: None };
+        let figures =
+            self.state.view.as_ref().zip(change.machine).and_then(|(v, m)| Some((v.machines.get(m.index())?, m)));
+        let cause = figures.and_then(|(f, m)| super::causes::of_alarm(change.code, m, f.hints.iter()));
+        let d = detail::Alarm { priority, transition, cause, mend, by: None };
         let tone = match (transition, change.priority) {
             (detail::Transition::Raised, rig::Priority::High) => Tone::Danger,
             (detail::Transition::Raised, _) => Tone::Abnormal,

@@ -2,6 +2,7 @@
 //! thread never waits for it.
 
 mod advice;
+mod causes;
 mod codes;
 mod events;
 mod history;

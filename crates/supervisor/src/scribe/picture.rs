@@ -10,6 +10,7 @@ use watch::{MachineFigures, WatchView};
 use wire::HostFlags;
 
 use super::State;
+use super::causes;
 use super::events::on_air;
 use super::names::{Facts, RigNames};
 use crate::memory::Kept;
@@ -223,11 +224,14 @@ fn offset(view: &WatchView, m: Machine, facts: &Facts) -> OffsetView {
                 Forecast {
                     limit: Millis(sign * Millis::from(l.warn_offset.0).0),
                     within: f.reached_in,
-                    text: format!("reaches {:.0} ms in {}", Millis::from(l.warn_offset.0).0, clock(f.reached_in)),
+                    earliest: f.earliest,
+                    latest: f.latest,
+                    text: causes::forecast(&f, l.warn_offset.0),
                 }
             },
         ),
         text,
+        hints: f.hints.iter().map(|h| causes::hint(h, m)).collect(),
     }
 }
 
