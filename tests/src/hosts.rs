@@ -168,6 +168,16 @@ impl Hosts {
         }
     }
 
+    /// Words before a command that run it at the Ethernet switches.
+    pub fn net_words(&self) -> Vec<String> {
+        self.net.words()
+    }
+
+    /// What `ip -batch` must be told there to take a machine's cables out.
+    pub fn cut_words(&self, machine: Machine) -> String {
+        (0..self.paths).map(|i| format!("link set {} down\n", plug(Some(machine), i))).collect()
+    }
+
     fn elements(&self, machines: &[Machine]) -> String {
         let of = |m: &Machine| (0..self.paths).map(|i| address(Some(*m), i).to_string()).collect::<Vec<_>>();
         let all: Vec<String> = machines.iter().flat_map(of).collect();

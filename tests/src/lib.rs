@@ -2,13 +2,21 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 #[cfg(target_os = "linux")]
+pub mod burners;
+#[cfg(target_os = "linux")]
+pub mod chrony;
+#[cfg(target_os = "linux")]
 pub mod hosts;
 #[cfg(target_os = "linux")]
 pub mod link_emulator;
 #[cfg(target_os = "linux")]
 pub mod namespaces;
 #[cfg(target_os = "linux")]
+pub mod plain_beats;
+#[cfg(target_os = "linux")]
 pub mod stand;
+#[cfg(target_os = "linux")]
+pub mod switch_front;
 
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use base::{ClockState, Machine, Span};
 use stage::demo::{DemoConfig, DemoRig, Network};
@@ -14,6 +14,8 @@ use crate::{twinkeel_bin, wait_until};
 
 /// A rig may take this long to be ready on a computer that is busy with other things.
 const PATIENCE: Duration = Duration::from_secs(60);
+/// A rig's `fit_hold` as it comes, and a little more.
+const HOLD: Duration = Duration::from_millis(2_300);
 
 /// A scenario of the catalogue.
 ///
@@ -59,7 +61,7 @@ pub fn look(rig: &DemoRig) -> Snapshot {
     .unwrap()
 }
 
-/// Starts song 1 anew on all machines, releases a latch, and waits until the machine that is not on air could take over.
+/// Starts song 1 anew on all machines, releases a latch, and waits until the machine that is not on air would take over.
 /// Returns the machine on air.
 ///
 /// # Panics
@@ -84,9 +86,14 @@ pub fn line_up(rig: &mut DemoRig) -> Machine {
         (ready(&s), summary(&s))
     });
     rig.person(Act::Release, None);
-    let last = wait_until("a rig that is protected", PATIENCE, || {
+    // Fitness must have held before anything happens by itself.
+    let mut since: Option<Instant> = None;
+    wait_until("a rig that is protected", PATIENCE, || {
         let s = look(rig);
-        (s.latched.is_none() && s.on_air.is_some() && s.takeovers.first().is_some_and(|t| t.possible), s.on_air)
-    });
-    last.unwrap().0
+        let protected = s.latched.is_none() && s.takeovers.first().is_some_and(|t| t.possible) && ready(&s);
+        since = if protected { since.or(Some(Instant::now())) } else { None };
+        (s.on_air.is_some() && since.is_some_and(|t| t.elapsed() > HOLD), s.on_air)
+    })
+    .unwrap()
+    .0
 }
