@@ -232,9 +232,10 @@ impl Alarms {
         }
         let standing = matches!(s.state, AlarmState::Unacknowledged | AlarmState::Acknowledged);
         if s.suppressed != told.suppressed {
-            let visible = s.state != AlarmState::Normal;
+            // One whose condition is gone, and that waits for its off-delay or for a person, is no news when its cover is lifted.
+            let is_news = standing && (told.suppressed || s.no_since.is_none());
             let transition = if told.suppressed { Transition::Suppressed } else { Transition::Unsuppressed };
-            if !visible || say(s, transition) {
+            if !is_news || say(s, transition) {
                 s.suppressed = told.suppressed;
             } else {
                 later(now);

@@ -147,6 +147,24 @@ fn an_alarm_that_another_explains_is_suppressed_and_comes_back() {
     assert_eq!(t, [Transition::Raised, Transition::Suppressed, Transition::Unsuppressed]);
 }
 
+/// The agent was lost and came back; five seconds must pass before that is over. Then the host falls silent for a moment: when that is
+/// over, two seconds after, the agent's loss is no news.
+#[test]
+fn what_is_gone_is_not_told_anew_when_its_cover_is_lifted() {
+    let mut s = plain();
+    s.b().agent = false;
+    s.b().agent_fin = true;
+    s.run(ms(500));
+    s.b().agent = true;
+    s.run(ms(200));
+    s.b().host = false;
+    s.run(ms(100));
+    s.b().host = true;
+    s.run(ms(8_000));
+    let t = transitions(&s, Code::AgentLost);
+    assert_eq!(t, [Transition::Raised, Transition::Suppressed, Transition::Returned]);
+}
+
 #[test]
 fn low_alarms_wait_for_the_gap() {
     let mut s = plain();
