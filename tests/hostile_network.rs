@@ -105,7 +105,7 @@ fn nothing_moves_in_bad_weather() {
     let mut s = scenario("bad-network");
     if !std::env::var("TWINKEEL_LONG").is_ok_and(|v| v == "1") {
         // A song in the same weather.
-        s.length = Duration::secs(70);
+        s.length = Duration::secs(60);
         s.steps.clear();
     }
     let hosts = Arc::new(Hosts::new(s.rig.paths, Cables::Emulated { seed: 5 }));

@@ -32,7 +32,8 @@ fn possible() -> Result<(), String> {
         let found = Command::new(tool).arg("-V").stdout(Stdio::null()).stderr(Stdio::null()).status();
         found.map_err(|e| format!("`{tool}` of {package} does not start: {e}"))?;
     }
-    let trial = format!("tk-{}-trial", std::process::id());
+    static COUNT: AtomicU32 = AtomicU32::new(0);
+    let trial = format!("tk-{}-trial{}", std::process::id(), COUNT.fetch_add(1, Ordering::Relaxed));
     run("ip", &["netns", "add", &trial], "")?;
     run("ip", &["netns", "del", &trial], "").map(drop)
 }
@@ -134,7 +135,7 @@ impl Namespace {
     /// When the system refuses.
     pub fn address(&self, interface: &str, address: &str) {
         self.ip(&format!("addr add {address} dev {interface}"));
-        self.ip(&format!("link set {interface} up"));
+        self.ip(&format!("link set dev {interface} up"));
     }
 }
 
@@ -144,8 +145,8 @@ impl Drop for Namespace {
     }
 }
 
-/// Removes hosts of runs that are no more.
-fn sweep() {
+/// Removes hosts of runs that are no more. The first [`Namespace::new`] does it, too.
+pub fn sweep() {
     let Ok(list) = run("ip", &["netns", "list"], "") else { return };
     for name in list.lines().filter_map(|l| l.split_whitespace().next()) {
         let owner =
