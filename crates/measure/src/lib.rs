@@ -10,6 +10,7 @@ pub mod hints;
 pub mod levels;
 pub mod line;
 pub mod offset;
+pub mod pair;
 pub mod segment;
 pub mod stability;
 pub mod suspend;

@@ -72,6 +72,8 @@ enum Inspect {
     Ltc(inspect::ltc::LtcArgs),
     /// Captured MIDI bytes, or a Standard MIDI File.
     Midi(inspect::midi::MidiArgs),
+    /// Two recordings against each other.
+    Pair(inspect::pair::PairArgs),
 }
 
 #[derive(clap::Args)]
@@ -108,6 +110,7 @@ fn inspected(i: Inspect) -> ExitCode {
         Inspect::Drift(a) => inspect::drift::run(&a, &mut out),
         Inspect::Ltc(a) => inspect::ltc::run(&a, &mut out),
         Inspect::Midi(a) => inspect::midi::run(&a, &mut out),
+        Inspect::Pair(a) => inspect::pair::run(&a, &mut out),
     };
     let flushed = out.flush();
     match result {

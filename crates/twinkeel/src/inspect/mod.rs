@@ -7,6 +7,8 @@ pub mod drift;
 pub mod ltc;
 mod ltc_plot;
 pub mod midi;
+pub mod pair;
+mod pair_plot;
 pub mod wav;
 
 use std::fmt;
