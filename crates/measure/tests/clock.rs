@@ -26,13 +26,19 @@ fn the_truth_lies_inside_the_bound() {
         for seed in 0..5 {
             let mut e = estimator();
             let (mut inside, mut n) = (0, 0);
-            for t in network.run(seed) {
-                if matches!(e.on_exchange(t.exchange), ExchangeVerdict::Refused(_)) {
-                    continue;
+            let mut truth = network.run(seed).into_iter().peekable();
+            while let Some(t) = truth.next() {
+                // At every exchange, taken or refused, and half way to the next: what is claimed must hold all the time.
+                e.on_exchange(t.exchange);
+                let half = truth.peek().map_or(Span::ZERO, |next| next.exchange.t4 - t.exchange.t4);
+                let half =
+                    if half < Span::from_secs(1) { Span::from_nanos(half.nanos().max(0) / 2) } else { Span::ZERO };
+                for after in [Span::ZERO, half] {
+                    let now = e.estimate(t.exchange.t4 + after);
+                    let truth = t.offset + network.skew_ppm * 1e-6 * after.secs_f64();
+                    n += 1;
+                    inside += u32::from((now.offset.secs_f64() - truth).abs() <= now.bound.secs_f64());
                 }
-                let now = e.estimate(t.exchange.t4);
-                n += 1;
-                inside += u32::from((now.offset.secs_f64() - t.offset).abs() <= now.bound.secs_f64());
             }
             assert!(f64::from(inside) >= 0.99 * f64::from(n), "{} seed {seed}: {inside} of {n}", network.name);
         }
@@ -149,6 +155,37 @@ fn without_replies_the_estimate_is_held_over_and_its_bound_grows_and_holds() {
         e.on_exchange(t.exchange);
     }
     assert_eq!(e.estimate(silent.iter().find(|t| t.at > 121.0).unwrap().exchange.t4).state, ClockState::Tracking);
+}
+
+#[test]
+fn whatever_the_network_was_a_held_over_bound_grows_and_holds() {
+    for network in NETWORKS.iter().filter(|n| n.steps.is_empty()) {
+        for (seed, learnt) in [(1, 5.0), (2, 20.0), (3, 60.0)] {
+            let mut truth = network.run(seed);
+            // Replies overtake each other: what is asked later must be later.
+            truth.sort_by_key(|t| t.exchange.t4);
+            let mut e = estimator();
+            let (heard, silent): (Vec<models::Truth>, Vec<models::Truth>) =
+                truth.into_iter().partition(|t| t.at < learnt);
+            heard.iter().for_each(|t| {
+                e.on_exchange(t.exchange);
+            });
+            let (mut inside, mut n, mut last) = (0, 0, Span::ZERO);
+            for t in silent.iter().filter(|t| t.at > learnt + 1.5 && t.at < learnt + 60.0) {
+                let now = e.estimate(t.exchange.t4);
+                assert_eq!(now.state, ClockState::Holdover, "{}", network.name);
+                assert!(now.bound >= last, "{}: the bound shrinks without news", network.name);
+                last = now.bound;
+                n += 1;
+                inside += u32::from((now.offset.secs_f64() - t.offset).abs() <= now.bound.secs_f64());
+            }
+            assert!(
+                n > 400 && f64::from(inside) >= 0.99 * f64::from(n),
+                "{} after {learnt} s: {inside} of {n}",
+                network.name
+            );
+        }
+    }
 }
 
 #[test]

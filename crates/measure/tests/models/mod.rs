@@ -59,6 +59,8 @@ pub struct Network {
     pub wander_ppm: f64,
     /// How long the other holds a request before it answers, at most.
     pub hold: f64,
+    /// A transmit stamp is taken before the datagram leaves with this chance, by this mean: user space stands in for the driver.
+    pub early: (f64, f64),
 }
 
 pub const LAN: Network = Network {
@@ -74,9 +76,10 @@ pub const LAN: Network = Network {
     steps: &[],
     wander_ppm: 0.0,
     hold: 0.0,
+    early: (0.0, 0.0),
 };
 
-pub const NETWORKS: [Network; 8] = [
+pub const NETWORKS: [Network; 10] = [
     LAN,
     Network { name: "LAN, 60 ppm", skew_ppm: 60.0, ..LAN },
     Network { name: "LAN, 60 ppm, 200/s", skew_ppm: 60.0, rate: 200.0, hold: 5e-3, ..LAN },
@@ -84,6 +87,16 @@ pub const NETWORKS: [Network; 8] = [
     Network { name: "loss 30 %, wander", skew_ppm: 40.0, loss: 0.3, wander_ppm: 0.5, ..LAN },
     Network { name: "asymmetry bursts", skew_ppm: 15.0, burst: (0.3, 3e-3), ..LAN },
     Network { name: "1 ms of jitter", skew_ppm: 30.0, jitter: 1e-3, ..LAN },
+    Network { name: "driver stamps", skew_ppm: 20.0, floor: 8e-6, jitter: 2e-6, tail: (0.01, 200e-6), ..LAN },
+    Network {
+        name: "user stamps between",
+        skew_ppm: 20.0,
+        floor: 8e-6,
+        jitter: 2e-6,
+        tail: (0.01, 200e-6),
+        early: (0.3, 30e-6),
+        ..LAN
+    },
     Network {
         name: "steps",
         skew_ppm: 60.0,
@@ -126,11 +139,13 @@ impl Network {
             if noise.chance(self.loss) {
                 continue;
             }
+            let mut early = || if noise.chance(self.early.0) { self.early.1 * noise.exponential() } else { 0.0 };
+            let (t1, t3) = (sent - early(), (answered - early()).max(received));
             let exchange = Exchange {
                 seq,
-                t1: MonoTime::from_nanos(nanos(self.ours(sent))),
+                t1: MonoTime::from_nanos(nanos(self.ours(t1))),
                 t2: RemoteTime::from_nanos(nanos(self.others(received))),
-                t3: RemoteTime::from_nanos(nanos(self.others(answered))),
+                t3: RemoteTime::from_nanos(nanos(self.others(t3))),
                 t4: MonoTime::from_nanos(nanos(self.ours(arrived))),
             };
             out.push(Truth {
