@@ -36,7 +36,8 @@ fn pair(code: Code) {
         let phase = 0.04 * noise.even();
         let a = code.run(100.0, 100.0 + SECONDS, 10.0, &mut noise);
         let b = Code { phase, ..code }.run(100.0 + SKEW, 100.0 + SECONDS, 10.0, &mut noise);
-        let mut lines = [PositionLine::new(LineConfig::default()), PositionLine::new(LineConfig::default())];
+        let mut lines =
+            [PositionLine::of_arrivals(LineConfig::default()), PositionLine::of_arrivals(LineConfig::default())];
         let (mut i, mut j) = (0, 0);
         for step in 0..(SECONDS * 50.0) as u32 {
             let now = 100.0 + f64::from(step) / 50.0;
@@ -82,7 +83,7 @@ fn pair(code: Code) {
 fn cost() {
     for code in [PLAIN, CODES[6]] {
         let ticks = code.run(100.0, 200.0, 10.0, &mut Noise::new(1));
-        let mut line = PositionLine::new(LineConfig::default());
+        let mut line = PositionLine::of_arrivals(LineConfig::default());
         let begun = Instant::now();
         for (at, p) in &ticks {
             line.on_tick(mono(*at), span(*p));

@@ -76,7 +76,7 @@ fn run(code: Code, seed: u64, step: bool) -> Result {
     }
     let truth =
         |t: f64| SKEW + (t - 100.0) * (A_PPM - B_PPM) * 1e-6 + SKEW * B_PPM * 1e-6 + if step { 3e-3 } else { 0.0 };
-    let mut lines = [PositionLine::new(LineConfig::default()), PositionLine::new(LineConfig::default())];
+    let mut lines = [(); 2].map(|()| PositionLine::of_arrivals(LineConfig::default()));
     let mut tracker = OffsetTracker::new(OffsetConfig::default());
     let (mut i, mut j) = (0, 0);
     let mut raw = Vec::new();

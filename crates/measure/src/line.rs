@@ -66,6 +66,9 @@ pub struct PositionLine {
     clumps: Clumps,
     ticks: Ticks,
     line: Option<Line>,
+    /// Whether ticks are late and never early; then the line along their early edge.
+    late_only: bool,
+    edge: Option<Line>,
     prior: SpeedPrior,
     state: TransportState,
     zero: Option<(MonoTime, Span)>,
@@ -103,6 +106,8 @@ impl PositionLine {
             clumps: Clumps::new(config.expected_tick.secs_f64().clamp(1e-4, 1.0)),
             ticks: Ticks::new(),
             line: None,
+            late_only: false,
+            edge: None,
             prior: SpeedPrior { v: 1.0, sigma: SPEED },
             state: TransportState::Unknown,
             zero: None,
@@ -112,6 +117,12 @@ impl PositionLine {
             jumps: 0,
             runs: Runs::default(),
         }
+    }
+
+    /// The same for ticks that are stamped as they arrive, over a port or a network: late by what they waited, and never early.
+    /// What they say is known better then, and the usual wait is no part of the position any longer.
+    pub fn of_arrivals(config: LineConfig) -> PositionLine {
+        PositionLine { late_only: true, ..PositionLine::new(config) }
     }
 
     /// A piece of rolling code arrived at `at` and says `position` (its own lag already taken out).
@@ -209,6 +220,7 @@ impl PositionLine {
             return Some(standing(zero_p + Span::from_secs_f64(line.at(a)), TransportState::Stalled));
         }
         let a = now.since(zero_at).secs_f64();
+        let line = self.edge.unwrap_or(line);
         Some(LinePoint {
             position: zero_p + Span::from_secs_f64(line.at(a)),
             speed_ppb: ((line.v - 1.0) * 1e9).round() as i32,
@@ -239,6 +251,7 @@ impl PositionLine {
         self.state = TransportState::Rolling;
         self.last_heard = at;
         self.resting = None;
+        self.edge = None;
         self.runs = Runs::default();
         // A speed far from 1 is not taken over into a new start.
         if (self.prior.v.abs() - 1.0).abs() > 2e-3 || self.prior.sigma > SPEED {
@@ -322,6 +335,7 @@ impl PositionLine {
         self.prior.sigma = SPEED_AFTER_BREAK;
         // The old scatter was swollen by what the old line did not fit.
         self.line = None;
+        self.edge = None;
     }
 
     fn refit(&mut self, inside: bool) {
@@ -337,6 +351,20 @@ impl PositionLine {
         if let Some(line) = fitted {
             self.line = Some(line);
         }
+        self.edge = self.line.filter(|_| self.late_only && self.clumps.one_at_a_time()).and_then(|line| {
+            // The edge lies ahead of the middle, and not by much: else it has been left behind and is looked for anew.
+            let a = self.ticks.newest(0)?.a;
+            let beside = |e: &Line| {
+                let ahead = (e.at(a) - line.at(a)) * line.v.signum();
+                ahead > -(line.sigma + 1e-4) && ahead < 4.0 * line.sigma + 1e-4
+            };
+            let near = match self.edge.filter(beside) {
+                Some(edge) => edge,
+                // From the middle it is a longer way: the first pass finds which ticks are early.
+                None => self.ticks.fit_edge(&line, self.prior)?,
+            };
+            self.ticks.fit_edge(&near, self.prior).filter(beside)
+        });
     }
 
     /// After a break the speed may be any; once the line is long enough again, it is near what it was found to be.

@@ -11,7 +11,7 @@
 //! ```
 //!
 //! `noise` is the long-run variance of one sample, correlation included. With 1 ms of jitter on each machine's quarter
-//! frames, drift is known to about 0.5 ppm after 90 s and grows certain with the power 3/2 of time.
+//! frames, drift is known to 0.2 to 0.3 ppm after a minute and grows certain with the power 3/2 of time.
 
 use base::{MonoTime, Ppm, Span};
 

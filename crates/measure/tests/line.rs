@@ -10,7 +10,7 @@ use proptest::prelude::*;
 use twinkeel_measure::{LineConfig, PositionLine};
 
 fn line() -> PositionLine {
-    PositionLine::new(LineConfig::default())
+    PositionLine::of_arrivals(LineConfig::default())
 }
 
 /// Feeds ticks and looks at the line each 5 ms, `look` getting the time and the point.

@@ -41,7 +41,7 @@ fn a_clock_estimate_allocates_nothing_through_loss_tails_and_steps() {
 fn a_position_line_allocates_nothing_through_locates_stops_and_stalls() {
     for code in CODES {
         let ticks = code.run(100.0, 130.0, 10.0, &mut Noise::new(2));
-        let mut line = PositionLine::new(LineConfig::default());
+        let mut line = PositionLine::of_arrivals(LineConfig::default());
         let mut points = 0;
         assert_no_alloc(|| {
             for (i, (at, position)) in ticks.iter().enumerate() {
@@ -90,7 +90,7 @@ fn a_detector_allocates_nothing_through_loss_and_silence() {
     assert_no_alloc(|| {
         let mut now = MonoTime::from_nanos(1_000_000_000);
         for seq in 0..20_000u64 {
-            now = now + Span::from_millis(5);
+            now += Span::from_millis(5);
             let silent = seq > 10_000 && seq < 10_100;
             if !silent && !noise.chance(0.05) {
                 let late = Span::from_secs_f64(200e-6 * noise.exponential());

@@ -5,10 +5,10 @@
 mod models;
 
 use base::{MonoTime, Span};
-use models::{Noise, mono, span};
+use models::{Code, Jitter, Noise, PLAIN, mono, span};
 use proptest::prelude::*;
 use twinkeel_measure::drift::{OffsetPoint, analyse};
-use twinkeel_measure::{OffsetConfig, OffsetTracker};
+use twinkeel_measure::{LineConfig, OffsetConfig, OffsetTracker, PositionLine};
 
 /// Offsets at 50 Hz with noise of `sigma` that hangs together over about `memory` samples (a first-order
 /// autoregression), around `truth`.
@@ -50,6 +50,54 @@ fn drift_lies_within_its_uncertainty_noise_correlated_or_not() {
         }
         // 95 % of 60 are 57; 51 is beyond three standard deviations of chance.
         assert!(live >= 51 && whole >= 51, "memory {memory}: {live} and {whole} of {runs}");
+    }
+}
+
+/// Errors of drift and said sigma, in ppm, after a minute of quarter frames with this jitter on both machines.
+fn drift_from_code(jitter: Jitter, seed: u64) -> (f64, f64) {
+    let mut noise = Noise::new(seed);
+    let (a, b) = (Code { speed: 1.0 + 12e-6, jitter, ..PLAIN }, Code { speed: 1.0 - 23e-6, jitter, ..PLAIN });
+    let codes = [a.run(100.0, 161.0, 10.0, &mut noise), b.run(100.0037, 161.0, 10.0, &mut noise)];
+    let mut lines = [(); 2].map(|()| PositionLine::of_arrivals(LineConfig::default()));
+    let mut tracker = OffsetTracker::new(OffsetConfig::default());
+    let mut heard = [0; 2];
+    for k in 0..60 * 50 {
+        let now = 100.0 + f64::from(k) / 50.0;
+        let mut points = [None; 2];
+        for m in 0..2 {
+            while let Some((at, position)) = codes[m].get(heard[m]).filter(|t| t.0 <= now) {
+                lines[m].on_tick(mono(*at), span(*position));
+                heard[m] += 1;
+            }
+            points[m] = lines[m].point(mono(now));
+        }
+        let [Some(p), Some(q)] = points else { continue };
+        let sigma = span(p.sigma.secs_f64().hypot(q.sigma.secs_f64()));
+        tracker.on_offset(mono(now), p.position - q.position, sigma);
+    }
+    let (drift, sigma) = tracker.now(mono(160.0)).unwrap().drift.unwrap();
+    (drift.0 - 35.0, sigma.0)
+}
+
+/// The Cramer-Rao bound for normal jitter of scatter s, on two machines, f ticks a second each, over T:
+/// sqrt(2) s sqrt(12 / (f T^3)), the variance of least squares (the information on a slope is the sum of (t - mean)^2 / s^2,
+/// which is f T^3 / 12 / s^2). Jitter that has an edge is not bound by it.
+#[test]
+fn drift_from_jittery_code_is_better_known_than_least_squares_could_know_it() {
+    // Scatter of 1 ms of each kind: even 1/sqrt(12), the size of a normal deviate sqrt(1 - 2/pi), exponential 1.
+    let kinds = [
+        (Jitter::Even(1e-3), 1.0 / 12f64.sqrt(), 0.9),
+        (Jitter::Normal(1e-3), (1.0 - 2.0 / core::f64::consts::PI).sqrt(), 0.65),
+        (Jitter::Exponential(1e-3), 1.0, 0.45),
+    ];
+    for (jitter, scatter, part) in kinds {
+        let limit = 2f64.sqrt() * scatter * 1e-3 * (12.0 / (120.0 * 60f64.powi(3))).sqrt() * 1e6;
+        let runs = 8;
+        let all: Vec<(f64, f64)> = (0..runs).map(|seed| drift_from_code(jitter, seed)).collect();
+        let rms = (all.iter().map(|d| d.0 * d.0).sum::<f64>() / runs as f64).sqrt();
+        assert!(rms <= part * limit, "{jitter:?}: {rms} ppm, least squares {limit}");
+        let inside = all.iter().filter(|d| d.0.abs() <= 2.0 * d.1).count();
+        assert!(inside >= 7, "{jitter:?}: {inside} of {runs} within what is said");
     }
 }
 

@@ -47,7 +47,7 @@ impl Talk {
         let end = self.now + lasts;
         let mut actions = rig::Actions::new();
         while self.now < end {
-            self.now = self.now + BEAT;
+            self.now += BEAT;
             self.seq += 1;
             let theirs = |t: MonoTime| RemoteTime::of_sender(t + self.ahead);
             let woke = self.woke.is_some_and(|t| self.now - t < Span::from_secs(2));
@@ -89,7 +89,7 @@ fn a_woken_machine_counts_again_once_its_clock_is_known_again() {
     assert!(t.error() < Span::from_micros(20));
     // It sleeps for 5 s: we hear nothing, and its monotonic clock stands.
     for wakings in 1..=2 {
-        t.now = t.now + Span::from_secs(5);
+        t.now += Span::from_secs(5);
         t.ahead -= Span::from_secs(5);
         (t.woke, t.wakings) = (Some(t.now), wakings);
         // A second sleep begins while it still says that it woke from the first.

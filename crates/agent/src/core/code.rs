@@ -48,7 +48,7 @@ impl MidiCode {
     pub fn new() -> MidiCode {
         MidiCode {
             reader: MidiReader::new(MidiReaderConfig::default()),
-            mtc: PositionLine::new(LineConfig::default()),
+            mtc: PositionLine::of_arrivals(LineConfig::default()),
             rate: base::FrameRate::F30,
             mtc_heard: false,
             clock: ClockFollower::default(),

@@ -62,6 +62,10 @@ impl Clumps {
     pub(super) fn clumped(&self) -> bool {
         self.inside > 0.3
     }
+    /// Whether code surely comes one tick at a time: enough was heard to tell.
+    pub(super) fn one_at_a_time(&self) -> bool {
+        !self.clumped() && self.heard >= LEARNING / 2.0
+    }
     /// The learnt clump: how much longer than a tick silence lasts when all is well.
     pub(super) fn clump(&self) -> f64 {
         let learnt = self.longest[0].max(self.longest[1]);
