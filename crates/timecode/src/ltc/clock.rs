@@ -75,6 +75,8 @@ pub(super) struct BitClock {
     count: u64,
     /// The first edge that no lock has read.
     unread: u64,
+    /// An interval that differs too much from a later one to be code together, by the edge it ends at; 0 before any.
+    unlike: u64,
     period: f64,
     /// The period that the lock began with.
     fitted: f64,
@@ -107,6 +109,7 @@ impl BitClock {
             edges: [Edge::default(); EDGES],
             count: 0,
             unread: 0,
+            unlike: 0,
             period: longest,
             fitted: longest,
             phase: 0.0,
@@ -342,22 +345,25 @@ impl BitClock {
     }
 
     /// The bit period by the newest intervals, when they look like code.
-    fn fit(&self) -> Option<f64> {
+    fn fit(&mut self) -> Option<f64> {
         let first = self.unread.max(self.count.saturating_sub(WINDOW + 1));
-        if self.count < first + 7 {
+        // Most of what is no code is told at once: its intervals differ too much, and go on to while these two are among the
+        // newest.
+        if self.count < first + 7 || self.unlike > first {
             return None;
         }
-        // Most of what is no code is told at once: its intervals differ too much.
         let (mut least, mut most) = (f64::INFINITY, 0f64);
         for i in (first + 1..self.count).rev() {
             let d = self.edge(i).heard.at - self.edge(i - 1).heard.at;
             least = least.min(d);
             most = most.max(d);
             if most > 4.5 * least {
+                self.unlike = i;
                 return None;
             }
         }
-        let intervals = || (first + 1..self.count).map(|i| self.edge(i).heard.at - self.edge(i - 1).heard.at);
+        let this = &*self;
+        let intervals = || (first + 1..this.count).map(|i| this.edge(i).heard.at - this.edge(i - 1).heard.at);
         // Two classes, split at 1.5 times the shortest, then at the middle of their means.
         let mut split = 1.45 * intervals().fold(f64::INFINITY, f64::min);
         let mut means = (0.0, 0.0);

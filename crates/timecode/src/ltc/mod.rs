@@ -26,6 +26,7 @@ mod encoder;
 mod fit;
 mod frames;
 mod mean;
+mod onset;
 mod rescue;
 mod slicer;
 mod steady;
@@ -45,6 +46,8 @@ pub use word::LtcWord;
 
 /// A share of the last frame's level below which the signal counts as silent.
 const SILENT: f64 = 0.3;
+/// So many samples are made finer at a time.
+const FINE: usize = 256;
 /// The fastest and slowest code to be believed, in bits a second: 30 frames at 2.4 times and 24 at 0.4 times their speed.
 const FASTEST: f64 = 80.0 * 30.0 * 2.4;
 const SLOWEST: f64 = 80.0 * 24.0 * 0.4;
@@ -170,25 +173,24 @@ impl LtcDecoder {
         if self.finer.factor() == 1 {
             self.on_fine(samples, sink);
         } else {
-            samples.iter().for_each(|x| self.on_coarse(*x, sink));
+            self.on_coarse(samples, sink);
         }
     }
 
-    fn on_coarse(&mut self, x: f32, sink: &mut impl FnMut(LtcEvent)) {
-        let mut fine = [0.0; upsample::FINEST];
-        let mut count = 0;
-        self.finer.on_sample(x, |y| {
-            fine[count] = y;
-            count += 1;
-        });
-        self.on_fine(&fine[..count], sink);
+    fn on_coarse(&mut self, mut samples: &[f32], sink: &mut impl FnMut(LtcEvent)) {
+        let mut fine = [0.0; FINE];
+        while !samples.is_empty() {
+            let taken = self.finer.fill(samples, &mut fine);
+            samples = &samples[taken..];
+            self.on_fine(&fine[..taken * self.finer.factor()], sink);
+        }
     }
 
     fn on_fine(&mut self, mut samples: &[f32], sink: &mut impl FnMut(LtcEvent)) {
         while !samples.is_empty() {
-            let (taken, said) = self.slicer.advance(samples);
+            let taken = self.slicer.load(samples);
             samples = &samples[taken..];
-            if let Some(what) = said {
+            while let Some(what) = self.slicer.next() {
                 self.on_sliced(what, sink);
             }
         }
@@ -196,9 +198,8 @@ impl LtcDecoder {
 
     /// The signal ends here. What waited for more is reported or dropped.
     pub fn finish(&mut self, sink: &mut impl FnMut(LtcEvent)) {
-        for _ in 0..self.finer.delay() {
-            self.on_coarse(0.0, sink);
-        }
+        let delay = self.finer.delay();
+        self.on_coarse(&[0.0; upsample::DELAY_MAX][..delay], sink);
         let stood = self.to_samples(self.slicer.stood());
         self.bits.on_lost(stood, sink);
         self.bits.steady.finish(sink);

@@ -17,17 +17,15 @@
 //! up. Baseline and level follow by the sums of a few of them at a time.
 //!
 //! When no edge has come for longer than any cell lasts, the side is unknown, and the baseline follows the mean, so that
-//! a step of DC or level cannot lock it out. A sudden sound out of (near) silence is itself an edge, the *onset*: code
-//! often starts without a crossing. It is placed where the rise was half done, once it is over.
+//! a step of DC or level cannot lock it out. A sudden sound is an edge too (`onset`).
 
-use super::mean::{LENGTH_MAX, LIMIT, Mean};
+use super::mean::{LENGTH_MAX, Mean};
+use super::onset::Rise;
 
 /// How far beyond the baseline, as a share of the level, the signal must go to be on the other side.
 const HYSTERESIS: f64 = 0.2;
 /// A signal this many times the level is an onset.
 const ONSET: f64 = 4.0;
-/// While a rise is watched, one this many times higher starts it anew.
-const HIGHER: f64 = 2.0;
 /// Below this level there is nothing but rounding: about -80 dBFS.
 const FLOOR: f64 = 1e-4;
 /// The running mean's length as a share of a half cell.
@@ -38,8 +36,6 @@ const STRIDE_MIN: usize = 4;
 const STRIDE_MAX: usize = 32;
 /// So many samples of a flat top are taken for the finer baseline.
 const FLAT: usize = 4;
-/// Longest rise that is watched.
-const RISE_MAX: usize = LENGTH_MAX + 2;
 
 /// Time constants in seconds: the baseline's and the level's with known sides, and both with unknown sides.
 const BASE_TIME: f64 = 0.5e-3;
@@ -64,14 +60,16 @@ pub(super) enum Sliced {
     Lost(f64),
 }
 
-/// A rise out of silence that is being watched.
-#[derive(Clone, Debug)]
-struct Rise {
-    /// The signal less the baseline since the sample before it began.
-    seen: [f32; RISE_MAX],
-    count: usize,
-    /// How many to watch; 0 when no rise is watched.
-    wanted: usize,
+/// How a stretch of disturbed samples ended.
+enum Stretch {
+    /// There are no more samples, or something is due.
+    Unfinished,
+    /// The last of them is on the other side.
+    Crossed,
+    /// The one after the last is calm; its sum.
+    Calm(f64),
+    /// The one after the last is sudden, or the side is unknown.
+    Unsettled,
 }
 
 /// What follows the signal.
@@ -143,7 +141,7 @@ impl Slicer {
             middle: 0.0,
             top: 0.0,
             side: 0.0,
-            rise: Rise { seen: [0.0; RISE_MAX], count: 0, wanted: 0 },
+            rise: Rise::none(),
             low: 0.0,
             high: 0.0,
             calm: 0,
@@ -167,7 +165,7 @@ impl Slicer {
     /// The signal ended: until when the level stood on its side.
     pub(super) fn stood(&self) -> f64 {
         // The running mean has not caught up with the last samples; what it saw last is all that is known of them.
-        let end = self.mean.count as f64;
+        let end = self.mean.count() as f64;
         if self.stood + 1.0 >= end { end - 0.5 } else { self.stood - self.mean.delay }
     }
 
@@ -183,25 +181,49 @@ impl Slicer {
         // past for both.
         if wanted.abs_diff(self.mean.length) * 5 > self.mean.length {
             self.wanted = wanted;
-            if self.side == 0.0 && self.rise.wanted == 0 {
+            if self.side == 0.0 && !self.rise.is_watched() {
                 self.mean.set_length(wanted);
             }
             self.plan();
         }
     }
 
-    /// Samples, until there is something to say. Returns how many were taken, and what there is to say.
+    /// Takes in samples, when there is nothing left to say of those before. Returns how many.
+    pub(super) fn load(&mut self, samples: &[f32]) -> usize {
+        self.mean.load(samples)
+    }
+
+    /// What there is to say next; None when that needs more samples.
     #[inline]
-    pub(super) fn advance(&mut self, samples: &[f32]) -> (usize, Option<Sliced>) {
-        let mut taken = 0;
-        while taken < samples.len() {
-            let (calm, disturbed) = self.run(&samples[taken..]);
-            taken += calm + usize::from(disturbed);
+    pub(super) fn next(&mut self) -> Option<Sliced> {
+        loop {
+            let ahead = self.mean.ahead();
+            if ahead.is_empty() {
+                return None;
+            }
+            // Calm samples, until it is time to follow them or something is due; or one more that is not calm.
+            let most = (self.stride - self.calm).min(self.due.saturating_sub(self.since) as usize).max(1);
+            let (low, high) = (self.low, self.high);
+            let mut sum = self.calm_sum;
+            let mut calm = 0;
+            let mut disturbed = false;
+            for s in ahead.iter().take(most) {
+                if !(*s > low && *s < high) {
+                    disturbed = true;
+                    break;
+                }
+                sum += *s;
+                calm += 1;
+            }
+            self.mean.see(calm);
+            if calm > 0 {
+                self.on_calm(calm, sum);
+            }
             if disturbed {
-                let (more, said) = self.disturbed(&samples[taken..]);
-                taken += more;
+                self.mean.see(1);
+                let said = self.disturbed();
                 if said.is_some() {
-                    return (taken, said);
+                    return said;
                 }
             }
             if self.calm == self.stride {
@@ -211,43 +233,9 @@ impl Slicer {
             if self.since >= self.due
                 && let Some(said) = self.on_due()
             {
-                return (taken, Some(said));
+                return Some(said);
             }
         }
-        (taken, None)
-    }
-
-    /// Takes calm samples, until it is time to follow them or something is due; or one more that is not calm.
-    #[inline]
-    fn run(&mut self, samples: &[f32]) -> (usize, bool) {
-        let most = (self.stride - self.calm).min(self.due.saturating_sub(self.since) as usize).max(1);
-        let (low, high) = (self.low, self.high);
-        let m = &mut self.mean;
-        let (mut sum, mut count) = (m.sum, m.count);
-        let mut calm_sum = self.calm_sum;
-        let mut calm = 0;
-        let mut disturbed = false;
-        for &x in samples.iter().take(most) {
-            // Not-a-number fails the comparison too.
-            let x = if x.abs() < LIMIT { x } else { 0.0 };
-            let old = m.samples[Mean::index(count.wrapping_sub(m.length as u64))];
-            m.samples[Mean::index(count)] = x;
-            sum += f64::from(x) - f64::from(old);
-            m.sums[Mean::index(count)] = sum as f32;
-            count = count.wrapping_add(1);
-            if !(sum > low && sum < high) {
-                disturbed = true;
-                break;
-            }
-            calm_sum += sum;
-            calm += 1;
-        }
-        (m.sum, m.count) = (sum, count);
-        if calm > 0 {
-            let newest = count as f64 - 1.0 - f64::from(u8::from(disturbed));
-            self.on_calm(calm, calm_sum, newest);
-        }
-        (calm, disturbed)
     }
 
     /// Baseline and level follow the calm samples.
@@ -264,12 +252,12 @@ impl Slicer {
             let beyond = y * self.side - n * self.level;
             self.base += self.gains.base * self.side * beyond;
             self.level += self.gains.level * beyond;
-            if self.since as usize > self.mean.back + FLAT - 2 {
-                let flat = (0..FLAT).map(|i| self.mean.ago(self.mean.back - 1 + i)).sum::<f64>() * (1.0 / FLAT as f64);
-                let flat = flat - self.middle;
-                self.middle += n * self.gains.base * (flat - self.side * self.top);
-                self.top += n * self.gains.level * (flat * self.side - self.top);
-            }
+            // Whether a flat top lies far enough back changes from edge to edge: not a thing to branch on.
+            let n = if self.since as usize > self.mean.back + FLAT - 2 { n } else { 0.0 };
+            let flat: f64 = (0..FLAT).map(|i| self.mean.sum_ago(self.mean.back - 1 + i)).sum();
+            let flat = flat * self.mean.scale * (1.0 / FLAT as f64) - self.middle;
+            self.middle += n * self.gains.base * (flat - self.side * self.top);
+            self.top += n * self.gains.level * (flat * self.side - self.top);
         }
     }
 
@@ -298,10 +286,10 @@ impl Slicer {
         let sudden = (ONSET * self.level).max(FLOOR);
         let length = self.mean.length as f64;
         if self.side == 0.0 {
-            let calm = match self.rise.wanted {
-                0 if self.seeking() => sudden,
-                0 => self.threshold.min(sudden),
-                _ => f64::NEG_INFINITY,
+            let calm = match self.rise.is_watched() {
+                false if self.seeking() => sudden,
+                false => self.threshold.min(sudden),
+                true => f64::NEG_INFINITY,
             };
             (self.low, self.high) = ((self.base - calm) * length, (self.base + calm) * length);
         } else {
@@ -311,58 +299,101 @@ impl Slicer {
         }
     }
 
-    /// So many more calm samples came, the last of them `newest`; the sum of all sums is now this.
-    fn on_calm(&mut self, count: usize, sum: f64, newest: f64) {
+    /// So many more calm samples came; the sum of all sums is now this.
+    #[inline]
+    fn on_calm(&mut self, count: usize, sum: f64) {
         self.calm += count;
         self.calm_sum = sum;
         self.since = self.since.saturating_add(count as u32);
         if self.side != 0.0 {
             self.first = f64::NAN;
-            self.stood = newest;
+            self.stood = (self.mean.count() - 1) as f64;
         }
     }
 
     /// The newest sample lies outside the bounds: between the sides, on the other side, or sudden. Goes on with more samples
     /// until one is calm again or there is something to say, noting crossings of the middle.
+    ///
+    /// Where noise puts a crossing cannot be foretold, so none is branched on; they are timed when the stretch is over. The
+    /// bounds depend on nothing that changes here, but for a hair of level: they are left as they are.
     #[inline]
-    fn disturbed(&mut self, more: &[f32]) -> (usize, Option<Sliced>) {
-        let mut before = self.mean.ago(1);
-        let mut taken = 0;
-        loop {
-            let v = self.mean.ago(0);
-            let y = v - self.base;
-            let sudden = y.abs() >= ONSET * self.level && y.abs() > FLOOR;
-            if self.side == 0.0 || sudden {
-                let said = self.unsettled(y, sudden);
-                self.plan();
-                return (taken, said);
-            }
-            self.since = self.since.saturating_add(1);
-            self.level += self.gains.level * (y.abs() - self.level);
-            let (low, high) = (before - self.middle, v - self.middle);
-            if (low < 0.0) != (high < 0.0) {
-                self.last = self.mean.count as f64 - 2.0 + low / (low - high);
-                if self.first.is_nan() {
-                    self.first = self.last;
+    fn disturbed(&mut self) -> Option<Sliced> {
+        let mut end = Stretch::Unfinished;
+        let mut level = self.level;
+        let mut passed = 0;
+        let (mut first, mut last) = (usize::MAX, usize::MAX);
+        if self.side == 0.0 {
+            end = Stretch::Unsettled;
+        } else {
+            let (low, high) = (self.low, self.high);
+            let (base, middle, scale) = (self.base, self.middle, self.mean.scale);
+            let beyond = -self.threshold * self.side;
+            let most = (self.due.saturating_sub(self.since) as usize).max(1);
+            for (i, pair) in self.mean.around().windows(2).take(most).enumerate() {
+                let sum = pair[1];
+                if i > 0 && sum > low && sum < high {
+                    end = Stretch::Calm(sum);
+                    break;
+                }
+                let v = sum * scale;
+                let y = v - base;
+                if y.abs() >= ONSET * level && y.abs() > FLOOR {
+                    end = Stretch::Unsettled;
+                    break;
+                }
+                level += self.gains.level * (y.abs() - level);
+                let crosses = (pair[0] * scale < middle) != (v < middle);
+                last = if crosses { i } else { last };
+                first = first.min(if crosses { i } else { usize::MAX });
+                passed = i + 1;
+                if if beyond < 0.0 { y < beyond } else { y > beyond } {
+                    end = Stretch::Crossed;
+                    break;
                 }
             }
-            if y * self.side < -self.threshold {
-                return (taken, Some(self.crossed()));
+        }
+        self.level = level;
+        self.since = self.since.saturating_add(passed as u32);
+        if last != usize::MAX {
+            self.last = self.crossing(last);
+            if self.first.is_nan() {
+                self.first = self.crossing(first);
             }
-            // The bounds depend on nothing that has changed, but for a hair of level: they are left as they are.
-            let Some(x) = more.get(taken).filter(|_| self.since < self.due) else { return (taken, None) };
-            before = v;
-            self.mean.push(*x);
-            taken += 1;
-            if self.mean.sum > self.low && self.mean.sum < self.high {
-                self.on_calm(1, self.calm_sum + self.mean.sum, self.mean.count as f64 - 1.0);
-                return (taken, None);
+        }
+        match end {
+            Stretch::Unfinished => {
+                self.mean.see(passed - 1);
+                None
+            }
+            Stretch::Crossed => {
+                self.mean.see(passed - 1);
+                Some(self.crossed())
+            }
+            Stretch::Calm(sum) => {
+                self.mean.see(passed);
+                self.on_calm(1, self.calm_sum + sum);
+                None
+            }
+            Stretch::Unsettled => {
+                self.mean.see(passed);
+                let said = self.unsettled();
+                self.plan();
+                said
             }
         }
     }
 
+    /// When the mean crossed the middle on its way to the sample so many after the newest.
+    #[inline]
+    fn crossing(&self, after: usize) -> f64 {
+        let around = self.mean.around();
+        let low = around[after] * self.mean.scale - self.middle;
+        let high = around[after + 1] * self.mean.scale - self.middle;
+        (self.mean.count() - 2 + after as i64) as f64 + low / (low - high)
+    }
+
     fn crossed(&mut self) -> Sliced {
-        let n = self.mean.count as f64 - 1.0;
+        let n = self.mean.count() as f64 - 1.0;
         let at = if self.first.is_nan() { n - 0.5 } else { 0.5 * (self.first + self.last) };
         let took = n - self.stood;
         if self.calm > 0 {
@@ -374,14 +405,24 @@ impl Slicer {
     }
 
     /// The side is unknown, or something sudden came.
-    fn unsettled(&mut self, y: f64, sudden: bool) -> Option<Sliced> {
+    fn unsettled(&mut self) -> Option<Sliced> {
+        let y = self.mean.ago(0) - self.base;
+        let sudden = y.abs() >= ONSET * self.level && y.abs() > FLOOR;
         self.since = self.since.saturating_add(1);
-        let n = self.mean.count as f64 - 1.0;
-        if self.rise.wanted > 0 {
-            return self.rising(n, y);
+        let n = self.mean.count() as f64 - 1.0;
+        if self.rise.is_watched() {
+            let risen = self.rise.watch(y, self.mean.length);
+            self.level = self.rise.highest();
+            let risen = risen?;
+            self.level = risen.level;
+            self.take_side(n, risen.side);
+            return Some(Sliced::Onset(n - risen.ago - self.mean.delay));
         }
         if sudden {
-            self.start_rise(y, self.mean.ago(1) - self.base);
+            // The side is unknown until the rise is over.
+            self.side = 0.0;
+            self.level = y.abs();
+            self.rise.start(self.mean.ago(1) - self.base, y, self.mean.length);
             return None;
         }
         self.base += self.gains.seek * y;
@@ -403,49 +444,6 @@ impl Slicer {
         self.first = f64::NAN;
         self.stood = n;
         self.since = 0;
-    }
-
-    #[cold]
-    fn start_rise(&mut self, y: f64, before: f64) {
-        // The side is unknown until the rise is over.
-        self.side = 0.0;
-        self.level = y.abs();
-        // As long as the mean's own slope: a half cell later comes the next edge.
-        let wanted = (self.mean.length + 2).min(RISE_MAX);
-        self.rise = Rise { seen: [0.0; RISE_MAX], count: 2, wanted };
-        self.rise.seen[0] = before as f32;
-        self.rise.seen[1] = y as f32;
-    }
-
-    /// Watches a rise to its end: the highest point is the level, the first crossing of half of it the onset.
-    #[cold]
-    fn rising(&mut self, n: f64, y: f64) -> Option<Sliced> {
-        if y.abs() > HIGHER * self.level {
-            let before = f64::from(self.rise.seen[self.rise.count - 1]);
-            self.start_rise(y, before);
-            return None;
-        }
-        self.level = self.level.max(y.abs());
-        self.rise.seen[self.rise.count] = y as f32;
-        self.rise.count += 1;
-        if self.rise.count < self.rise.wanted {
-            return None;
-        }
-        self.rise.wanted = 0;
-        let seen = &self.rise.seen[..self.rise.count];
-        let half = 0.5 * self.level;
-        let high = |y: f32| f64::from(y.abs()) >= half;
-        let i = seen.iter().position(|y| high(*y)).unwrap_or(0).max(1);
-        let side = f64::from(seen[i].signum());
-        let (low, above) = (f64::from(seen[i - 1]) * side, f64::from(seen[i]) * side);
-        let part = if above > low { ((half - low) / (above - low)).clamp(0.0, 1.0) } else { 0.5 };
-        let at = n - (seen.len() - 1 - i) as f64 - 1.0 + part;
-        // The highest point of a noisy level lies above it: take the mean of the top instead.
-        let top = seen.iter().filter(|y| high(**y));
-        let count = top.clone().count().max(1) as f64;
-        self.level = top.map(|y| f64::from(y.abs())).sum::<f64>() / count;
-        self.take_side(n, side);
-        Some(Sliced::Onset(at - self.mean.delay))
     }
 
     #[cold]

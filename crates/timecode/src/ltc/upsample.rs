@@ -6,8 +6,10 @@
 
 /// Input samples under the kernel; half of it is the delay.
 const TAPS: usize = 16;
+/// The longest [delay](Upsampler::delay).
+pub(super) const DELAY_MAX: usize = TAPS / 2;
 /// The finest multiple.
-pub(super) const FINEST: usize = 8;
+const FINEST: usize = 8;
 /// Recordings slower than this are made finer until they are not.
 const ENOUGH: f64 = 30_000.0;
 
@@ -15,7 +17,8 @@ const ENOUGH: f64 = 30_000.0;
 #[derive(Clone, Debug)]
 pub(super) struct Upsampler {
     factor: usize,
-    kernel: [[f32; TAPS]; FINEST],
+    /// For each sample under the kernel its weight in every output.
+    kernel: [[f32; FINEST]; TAPS],
     /// The newest samples twice over, so that any `TAPS` in a row lie together.
     past: [f32; 2 * TAPS],
     place: usize,
@@ -24,8 +27,8 @@ pub(super) struct Upsampler {
 impl Upsampler {
     pub(super) fn new(sample_rate: f64) -> Upsampler {
         let factor = ((ENOUGH / sample_rate).ceil() as usize).clamp(1, FINEST);
-        let mut kernel = [[0.0; TAPS]; FINEST];
-        for (phase, row) in kernel.iter_mut().enumerate().take(factor) {
+        let mut kernel = [[0.0; FINEST]; TAPS];
+        for phase in 0..factor {
             let mut taps = [0.0; TAPS];
             for (i, tap) in taps.iter_mut().enumerate() {
                 // Oldest first; the output lies `phase / factor` after the sample in the middle.
@@ -35,8 +38,8 @@ impl Upsampler {
                 *tap = sinc * (0.5 + 0.5 * (x * 2.0 / TAPS as f64).cos());
             }
             let sum: f64 = taps.iter().sum();
-            for (out, tap) in row.iter_mut().zip(taps) {
-                *out = (tap / sum) as f32;
+            for (row, tap) in kernel.iter_mut().zip(taps) {
+                row[phase] = (tap / sum) as f32;
             }
         }
         Upsampler { factor, kernel, past: [0.0; 2 * TAPS], place: 0 }
@@ -49,18 +52,32 @@ impl Upsampler {
 
     /// How many input samples the output lags behind.
     pub(super) fn delay(&self) -> usize {
-        if self.factor == 1 { 0 } else { TAPS / 2 }
+        if self.factor == 1 { 0 } else { DELAY_MAX }
     }
 
-    /// Hands on what lies between the sample half a kernel ago and the next.
-    pub(super) fn on_sample(&mut self, x: f32, mut out: impl FnMut(f32)) {
-        self.past[self.place] = x;
-        self.past[self.place + TAPS] = x;
-        self.place = (self.place + 1) % TAPS;
-        let past = &self.past[self.place..self.place + TAPS];
-        for row in &self.kernel[..self.factor] {
-            out(row.iter().zip(past).map(|(k, v)| k * v).sum());
+    /// Makes the first of these samples finer, as many as there is room for in `out`: [`factor`](Upsampler::factor) for
+    /// each, those between the sample half a kernel ago and the next. Returns how many samples were taken.
+    pub(super) fn fill(&mut self, samples: &[f32], out: &mut [f32]) -> usize {
+        // The outputs for one sample are summed side by side, which takes no longer than one of them would.
+        if self.factor <= 4 { self.fill_lanes::<4>(samples, out) } else { self.fill_lanes::<FINEST>(samples, out) }
+    }
+
+    fn fill_lanes<const LANES: usize>(&mut self, samples: &[f32], out: &mut [f32]) -> usize {
+        for (x, out) in samples.iter().zip(out.chunks_exact_mut(self.factor)) {
+            self.past[self.place] = *x;
+            self.past[self.place + TAPS] = *x;
+            self.place = (self.place + 1) % TAPS;
+            let mut sums = [0f32; LANES];
+            for (row, v) in self.kernel.iter().zip(&self.past[self.place..self.place + TAPS]) {
+                for (sum, k) in sums.iter_mut().zip(row) {
+                    *sum += k * v;
+                }
+            }
+            for (y, sum) in out.iter_mut().zip(sums) {
+                *y = sum;
+            }
         }
+        samples.len().min(out.len() / self.factor)
     }
 }
 
@@ -74,11 +91,12 @@ mod tests {
         let mut up = Upsampler::new(8_000.0);
         assert_eq!(up.factor(), 4);
         let tone = |t: f64| (core::f64::consts::TAU * 1_000.0 / 8_000.0 * t).sin();
-        let (mut out, mut worst) = (Vec::new(), 0f64);
-        (0..200).for_each(|n| up.on_sample(tone(f64::from(n)) as f32, |y| out.push(f64::from(y))));
+        let coarse: Vec<f32> = (0..200).map(|n| tone(f64::from(n)) as f32).collect();
+        let (mut out, mut worst) = ([0f32; 800], 0f64);
+        assert_eq!(up.fill(&coarse, &mut out), 200);
         for (i, y) in out.iter().enumerate().skip(100) {
             let t = i as f64 / 4.0 - up.delay() as f64;
-            worst = worst.max((y - tone(t)).abs());
+            worst = worst.max((f64::from(*y) - tone(t)).abs());
         }
         assert!(worst < 2e-3, "{worst}");
     }
