@@ -126,6 +126,9 @@ const SUREST: f64 = 0.004;
 /// Less than this part of the windows that could match is too little.
 const LEAST_PART: f64 = 0.2;
 
+/// No two clocks that play the same drift apart faster than this: 2,000 ppm (common practice, no source: crystals keep to 100).
+const STEEPEST: f64 = 2e-3;
+
 /// Compares A, at `rate_a` samples a second, with B. At unequal rates B is brought to A's. What is no number counts as zero.
 pub fn compare(a: &[f32], rate_a: Hertz, b: &[f32], rate_b: Hertz, config: PairConfig) -> PairReport {
     let a = clean(a);
@@ -184,6 +187,7 @@ impl<'a> Look<'a> {
         let least = if could >= 8 { 2 } else { 1 };
         if do_match < least || part < LEAST_PART {
             let why = if do_match == 0 || part < LEAST_PART / 2.0 { NoMatch::Unlike } else { NoMatch::TooLittle(part) };
+            spans.iter_mut().for_each(|s| s.found = None);
             return PairReport { windows: windows(&spans, self.rate), ..nothing(why) };
         }
         let points: Vec<Point> = spans.iter().filter_map(|s| s.found).collect();
@@ -218,6 +222,10 @@ impl<'a> Look<'a> {
             whole = Some(w);
         }
 
+        if !self.holds(&spans, &course, whole.as_ref(), could) {
+            spans.iter_mut().for_each(|s| s.found = None);
+            return PairReport { windows: windows(&spans, self.rate), ..nothing(NoMatch::Unlike) };
+        }
         let edges = Edges::new(self.a, self.b, self.rate, whole.as_ref().map_or(0.0, |w| w.alien));
         let sign = whole.as_ref().map_or(self.tracker.sign(), |w| w.correction.sign);
         let gain = whole.as_ref().map_or(self.tracker.gain(), |w| w.gain);
@@ -243,6 +251,20 @@ impl<'a> Look<'a> {
             steps,
             dropouts: edges.dropouts(&course),
         }
+    }
+
+    /// Whether the windows bear each other out. Unrelated sounds have windows that look alike by chance, each at another lag: they
+    /// lie on no course, or on one that no two machines take, and have next to no power in common along it.
+    fn holds(&self, spans: &[track::Window], course: &Course, whole: Option<&fine::Whole>, could: usize) -> bool {
+        let matching = || spans.iter().filter_map(|s| s.found);
+        let on_course = |p: &Point| (p.y - course.at(p.t)).abs() < 1.0 + 4.0 * p.variance.sqrt();
+        let near = matching().filter(on_course).count();
+        let pieces = course.pieces.len() - 1;
+        near as f64 >= LEAST_PART * could as f64
+            && 2 * near > matching().count()
+            && course.slope.abs() < STEEPEST
+            && (pieces <= 2 || pieces * 5 <= near)
+            && whole.is_none_or(|w| w.alien < 0.98)
     }
 
     /// The middle of what both share: half-way between where that lies in A and where it lies in B. Of files of one length it is

@@ -59,6 +59,8 @@ pub(crate) const SILENCE: f64 = 1e-6;
 pub(crate) const ALIKE: f64 = 0.9;
 /// Of peaks that differ less than this the one nearest to what was expected is taken.
 const TIE: f32 = 0.95;
+/// What the best of many lags gives the bands of unrelated sounds.
+const BY_CHANCE: f64 = 0.15;
 /// Independent looks wanted in a band.
 const LOOKS: usize = 40;
 
@@ -247,7 +249,7 @@ impl Comparator {
             strong_sum += g2 * fitted.sign * band.real_at(fitted.samples);
         }
         let share = if strong > 0.0 { strong_sum / strong } else { 0.0 };
-        let confidence = (share * believed(peak.above_chance)).clamp(0.0, 1.0);
+        let confidence = ((share - BY_CHANCE) / (1.0 - BY_CHANCE) * believed(peak.above_chance)).clamp(0.0, 1.0);
         let gain = (b_is_a / all_a).sqrt() * scale_a / scale_b;
         let gain = if gain > 0.0 && gain.is_finite() { gain } else { scale_a / scale_b };
         let lag = peak.lag as f64 + fitted.samples;

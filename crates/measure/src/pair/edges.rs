@@ -5,7 +5,7 @@
 //! over running sums.
 //!
 //! **Dropouts.** A stretch in which one machine stays within the last step of its converter (or 60 dB under its own level) while
-//! the other sounds: louder than a twentieth of its level, and half as loud again as what the two do not have in common, for noise
+//! the other sounds: louder than a tenth of its level, and half as loud again as what the two do not have in common, for noise
 //! on one machine through a rest in the music is no dropout of the other.
 
 use base::{Samples, Span};
@@ -79,7 +79,7 @@ impl<'a> Edges<'a> {
             let (ours, theirs) = if side == Side::A { (self.a, self.b) } else { (self.b, self.a) };
             let quiet_of = |x: &[f32]| STEP.min(0.03 * loud(x)).max(0.001 * loud(x)) as f32;
             let shortest = (SHORTEST * self.rate).ceil() as usize;
-            let enough = loud(theirs) * (1.5 * self.alien).max(0.05);
+            let enough = loud(theirs) * (1.5 * self.alien).max(0.1);
             // Where both are quiet is a rest.
             let rests = quiet_runs(theirs, quiet_of(theirs), shortest);
             for (from, to) in quiet_runs(ours, quiet_of(ours), shortest) {
@@ -94,6 +94,9 @@ impl<'a> Edges<'a> {
                 let low = (from as i64 + shift).clamp(0, theirs.len() as i64) as usize;
                 let high = (to as i64 + shift).clamp(0, theirs.len() as i64) as usize;
                 for (low, high) in without(low, high, &rests) {
+                    // What is left beside a rest may be an echo or a filter dying away: it must be plain.
+                    let whole = high - low == to - from;
+                    let enough = if whole { enough } else { 2.0 * enough };
                     if high - low >= shortest && loud(&theirs[low..high]) > enough {
                         let ours = |n: usize| Samples((n as i64 - shift) as f64);
                         dropouts.push(PairDropout { side, from: ours(low), to: ours(high) });

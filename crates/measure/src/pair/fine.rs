@@ -147,7 +147,12 @@ impl<'a> Fine<'a> {
         let step = self.transform.step();
         let used = |k: usize| (first..last).contains(&k);
         let band = |k: usize| Band::new(k as f64 * step, (re[k], im[k]), pa[k], pb[k], looks);
-        let bands: Vec<Band> = (0..bins).map(|k| if used(k) { band(k) } else { Band::default() }).collect();
+        let passed = |k: usize| pb[k] / pa[k].max(f64::MIN_POSITIVE);
+        let most = (first..last).filter(|k| band(*k).squared() > 0.5).map(passed).fold(0.0, f64::max);
+        // Where a filter lets less than a thousandth through, its ripples turn the sign from bin to bin.
+        let through = |k: usize| passed(k) / (passed(k) + 1e-3 * most).max(f64::MIN_POSITIVE);
+        let weighed = |k: usize| Band { v: band(k).v * through(k), ..band(k) };
+        let bands: Vec<Band> = (0..bins).map(|k| if used(k) { weighed(k) } else { Band::default() }).collect();
 
         // Direction of the transfer function: over many bins, as filters are smooth, so that no window finds itself in it.
         let wide = (bins / 256).max(2);

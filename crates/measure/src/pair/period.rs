@@ -43,7 +43,7 @@ impl Energies {
         after_dip.peek()?;
         let top = after_dip.clone().map(|(_, r)| r).reduce(f64::max).filter(|r| *r >= ALIKE)?;
         // The first rise that is as good as the best, to its top.
-        let mut t = after_dip.find(|(_, r)| *r >= 0.95 * top)?.0;
+        let mut t = after_dip.find(|(_, r)| *r >= 0.85 * top)?.0;
         while let (Some(x), Some(y)) = (ratio(t), ratio(t + 1)) {
             if y <= x {
                 break;

@@ -46,7 +46,7 @@ const FARTHEST: f64 = 60.0;
 /// An anchor this far above chance is believed, in standard deviations.
 const ANCHOR_SURE: f64 = 2.5;
 /// A window with this confidence matches.
-const MATCHES: f64 = 0.25;
+const MATCHES: f64 = 0.2;
 
 impl<'a> Tracker<'a> {
     /// `None` when nothing of A is found in B.
@@ -168,13 +168,18 @@ impl<'a> Tracker<'a> {
         let longest = 20.0 * self.rate;
         let from = (piece.first - half).max((piece.first + piece.last) / 2.0 - longest / 2.0).max(0.0);
         let to = (piece.last + half).min(from + longest).min(self.b.len() as f64);
-        let offset = (piece.y + course.slope * ((from + to) / 2.0 - piece.t)).round() as i64;
-        let bound = |v: i64| v.clamp(0, self.a.len() as i64) as usize;
-        let start = bound(from as i64 - offset);
-        let a = &self.a[start..bound(to as i64 - offset)];
-        let b = &self.b[from as usize..to as usize];
-        let lag = offset - (from as i64 - start as i64);
-        Comparator::new(a.len() + b.len()).period(a, b, lag)
+        // Drift is taken out to the next sample, lest it smear what repeats.
+        let offset = |t: f64| piece.y + course.slope * (t - piece.t);
+        let bound = |v: f64| v.clamp(0.0, self.a.len() as f64) as usize;
+        let (start, end) = (bound(from - offset(from)), bound(to - offset(to)));
+        let a = self.a.get(start..end)?;
+        let b: Vec<f32> = (start..end)
+            .map(|n| {
+                let t = n as f64 + offset(n as f64 + offset(n as f64));
+                if t >= 0.0 { self.b.get(t.round() as usize).copied().unwrap_or(0.0) } else { 0.0 }
+            })
+            .collect();
+        Comparator::new(a.len() + b.len()).period(a, &b, 0)
     }
 }
 
