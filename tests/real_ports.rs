@@ -134,8 +134,10 @@ mod with_jack {
             mode: Mode::Observe,
             listen: Listen { paths, lanes, page },
             tap: None,
+            prefer: Vec::new(),
             machines: machines.iter().map(|m| m.0.clone()).collect(),
             outputs,
+            buttons: Vec::new(),
             limits: Limits::default(),
             policies: Policies::default(),
         };

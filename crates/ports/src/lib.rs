@@ -4,7 +4,7 @@
 //! stamped blocks of audio and changes of the source's state. A source is opened again for ever; nobody who reads
 //! arrivals ever sees a device library.
 //!
-//! * [`midi`]: MIDI in and out. * [`audio`]: audio in. * [`list_midi`], [`list_audio`]: what there is.
+//! * [`midi`]: MIDI in and out. * [`serial`]: serial ports. * [`audio`]: audio in. * [`list_midi`], [`list_audio`]: what there is.
 
 pub mod arrivals;
 pub mod audio;
@@ -17,6 +17,7 @@ pub mod local;
 pub mod midi;
 pub mod os;
 mod quiet;
+pub mod serial;
 
 pub use arrivals::{Arrival, Arrivals, Format, MidiBytes, PcmBlock, SourceState, Wake};
 pub use error::PortError;

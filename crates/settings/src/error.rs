@@ -44,6 +44,19 @@ impl SettingsError {
     }
 }
 
+/// What is wrong with one entry of a list: said by who knows the entry alone, given its place by who knows the list.
+pub(crate) struct Wrong {
+    pub key: &'static str,
+    pub what: &'static str,
+    pub mend: &'static str,
+}
+
+impl Wrong {
+    pub(crate) fn at(self, file: &str, text: &str, entry: &str) -> SettingsError {
+        SettingsError::at_key(file, text, &format!("{entry}.{}", self.key), self.what, self.mend)
+    }
+}
+
 impl fmt::Display for SettingsError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}", self.file)?;

@@ -4,8 +4,10 @@
 //! must not silently become the default.
 
 pub mod agent;
+pub mod buttons;
 pub mod duration;
 mod error;
+pub mod outputs;
 pub mod rig;
 pub mod show;
 

@@ -7,8 +7,10 @@ use base::ids::MAX_MACHINES;
 use base::{MachineId, RigId, SourceKind};
 use serde::{Deserialize, Serialize};
 
+use crate::buttons::Button;
 use crate::duration::Duration;
 use crate::error::{SettingsError, parse};
+pub use crate::outputs::Output;
 
 /// The whole file.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
@@ -43,6 +45,9 @@ pub struct RigFile {
     /// Changeover outputs, in order of preference.
     #[serde(default, rename = "output")]
     pub outputs: Vec<Output>,
+    /// Footswitches and buttons.
+    #[serde(default, rename = "button", skip_serializing_if = "Vec::is_empty")]
+    pub buttons: Vec<Button>,
     /// Limits of judgement.
     #[serde(default)]
     pub limits: Limits,
@@ -101,42 +106,6 @@ pub struct MachineEntry {
     /// The frequency of its pilot tone in hertz, where each machine has one of its own: the tap then tells which it carries.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pilot: Option<f64>,
-}
-
-/// A changeover output. All commands are absolute: "go to this machine", never "toggle".
-#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
-#[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
-pub enum Output {
-    /// OSC over UDP, sent from the watch thread itself.
-    Osc {
-        /// The switch's address.
-        to: SocketAddr,
-        /// Address pattern of the command; its argument is the machine's letter as text.
-        select: String,
-        /// Address pattern that asks for the state; none: it cannot be asked.
-        #[serde(default, skip_serializing_if = "Option::is_none")]
-        ask: Option<String>,
-        /// Address pattern of the switch's answer, whose argument is the letter on air.
-        #[serde(default, skip_serializing_if = "Option::is_none")]
-        answer: Option<String>,
-    },
-    /// MIDI bytes for each machine, sent from a thread of its own.
-    Midi {
-        /// The port's name, or a part of it that is unique.
-        port: String,
-        /// Which host to open it on: `default` or `jack`.
-        #[serde(default = "default_host")]
-        host: String,
-        /// Bytes in hexadecimal for each machine in order, such as `["c0 00", "c0 01"]`.
-        select: Vec<String>,
-        /// Bytes in hexadecimal that the switch answers with for each machine; none: unconfirmed by MIDI.
-        #[serde(default, skip_serializing_if = "Vec::is_empty")]
-        answer: Vec<String>,
-    },
-}
-
-fn default_host() -> String {
-    "default".into()
 }
 
 /// Limits. Defaults that rest on no published source are common practice.
@@ -235,42 +204,13 @@ impl RigFile {
             return err("listen.paths", "there must be one or two network paths", "write paths = [\"127.0.0.1:7740\"]");
         }
         for (i, o) in rig.outputs.iter().enumerate() {
-            let key = |k: &str| format!("output[{i}].{k}");
-            match o {
-                Output::Midi { select, answer, .. } => {
-                    if select.len() != n {
-                        return err(
-                            &key("select"),
-                            "there must be one command for each machine",
-                            "write bytes for A, then for B: select = [\"c0 00\", \"c0 01\"]",
-                        );
-                    }
-                    if !answer.is_empty() && answer.len() != n {
-                        return err(
-                            &key("answer"),
-                            "there must be one answer for each machine, or none",
-                            "write bytes for A, then for B",
-                        );
-                    }
-                    if select.iter().chain(answer).any(|t| hex_bytes(t).is_none()) {
-                        return err(
-                            &key("select"),
-                            "these are no MIDI bytes",
-                            "write hexadecimal pairs such as \"c0 00\"",
-                        );
-                    }
-                }
-                Output::Osc { select, ask, answer, .. } => {
-                    for (k, pattern) in [("select", Some(select)), ("ask", ask.as_ref()), ("answer", answer.as_ref())] {
-                        if pattern.is_some_and(|p| !p.starts_with('/')) {
-                            return err(
-                                &key(k),
-                                "an OSC address starts with a slash",
-                                "write it like \"/changeover/select\"",
-                            );
-                        }
-                    }
-                }
+            o.check(n).map_err(|wrong| wrong.at(file, text, &format!("output[{i}]")))?;
+        }
+        for (i, b) in rig.buttons.iter().enumerate() {
+            b.check(n).map_err(|wrong| wrong.at(file, text, &format!("button[{i}]")))?;
+            if rig.buttons[..i].iter().any(|o| o.name() == b.name()) {
+                let mend = "give each button a name of its own: the record tells them by it";
+                return err(&format!("button[{i}].name"), "another button has the same name", mend);
             }
         }
         let l = &rig.limits;
@@ -283,14 +223,6 @@ impl RigFile {
         }
         Ok(rig)
     }
-}
-
-/// Bytes from hexadecimal pairs with or without blanks; none when it is not that, or empty.
-pub fn hex_bytes(text: &str) -> Option<Vec<u8>> {
-    let digits: Vec<u8> =
-        text.chars().filter(|c| !c.is_whitespace()).map(|c| c.to_digit(16).map(|d| d as u8)).collect::<Option<_>>()?;
-    (!digits.is_empty() && digits.len().is_multiple_of(2))
-        .then(|| digits.chunks_exact(2).map(|p| p[0] << 4 | p[1]).collect())
 }
 
 /// Ids as text.

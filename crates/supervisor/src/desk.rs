@@ -91,6 +91,18 @@ impl Desk for SupervisorDesk {
     }
 
     fn act(&self, act: DeskAct, who: Who) -> BoxFuture<ActOutcome> {
+        self.act_by(act, who.name, "page")
+    }
+
+    fn history(&self, window: HistoryWindow) -> History {
+        let now = ports::os::mono_now();
+        self.history.lock().map(|h| h.lines(window, now)).unwrap_or_default()
+    }
+}
+
+impl SupervisorDesk {
+    /// An act of somebody, by way of the page or of a button. The answer is waited for on a tokio runtime.
+    pub fn act_by(&self, act: DeskAct, who: String, through: &'static str) -> BoxFuture<ActOutcome> {
         let said = words(&act);
         let asked = self.translate(&act);
         let (scribe, answers, facts) = (self.scribe.clone(), self.answers.clone(), self.facts.clone());
@@ -123,18 +135,14 @@ impl Desk for SupervisorDesk {
                 ActOutcome::Asked { .. } => (true, "asked of the switch".into()),
             };
             scribe.tell(ToScribe::Acted {
-                who: who.name.clone(),
+                who: who.clone(),
+                through,
                 act,
-                text: format!("{}: {said}: {came_of_it}", who.name),
+                text: format!("{who}: {said}: {came_of_it}"),
                 done,
             });
             outcome
         })
-    }
-
-    fn history(&self, window: HistoryWindow) -> History {
-        let now = ports::os::mono_now();
-        self.history.lock().map(|h| h.lines(window, now)).unwrap_or_default()
     }
 }
 

@@ -4,11 +4,12 @@
 //! urgent lane, one for the tap, one for each output that may block, and tokio's for the page. News travels to the watch
 //! through `to_watch`, from it through `from_watch`: nothing else is shared.
 
+mod buttons;
 mod desk;
 mod from_watch;
 mod lanes;
 mod memory;
-mod outputs;
+pub mod outputs;
 pub mod page;
 mod scribe;
 mod setup;
@@ -26,7 +27,7 @@ use ports::os::{Gate, mono_now, wall_now};
 use watch::Brain;
 
 use crate::memory::Kept;
-use crate::outputs::Outputs;
+use crate::outputs::{OutputNews, Outputs, Tell};
 use crate::scribe::{Answers, HistoryBook, Scribe, ScribeDesk, State, ToScribe};
 use crate::to_watch::{ToWatch, WatchDesk};
 
@@ -74,7 +75,8 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
     let gate = Gate::bind(&addresses)?;
     let (watch_desk, to) = WatchDesk::new(gate.waker());
     let (scribe_desk, from_others) = ScribeDesk::new();
-    let outputs = Outputs::open(&facts.rig.outputs, facts.rig.machines.len(), listen.paths.len(), &watch_desk)?;
+    let tell = output_news(config, &facts, &watch_desk, &scribe_desk);
+    let outputs = Outputs::open(&facts.rig.outputs, facts.rig.machines.len(), listen.paths.len(), &tell)?;
 
     let meta = setup::show_meta(&facts, &kept);
     let recorder = showlog::Recorder::open(&loaded.shows, &meta, mono_now(), wall_now());
@@ -98,7 +100,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         snapshots: snapshots_to,
         history: history.clone(),
         answers: answers.clone(),
-        state: State::default(),
+        state: State::of(outputs.health().to_vec()),
     };
     let scribe_thread = std::thread::Builder::new().name("scribe".into()).spawn(move || scribe.run())?;
     scribe_desk.serve(scribe_thread.thread().clone());
@@ -114,6 +116,8 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         said: None,
         replies: Default::default(),
         sleep: Default::default(),
+        commanded: None,
+        failed: false,
     };
     let said = scribe_desk.clone();
     let watch_thread = std::thread::Builder::new().name("watch".into()).spawn(move || {
@@ -145,6 +149,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         history,
         facts: facts.clone(),
     });
+    buttons::start(&facts.rig.buttons, desk.clone(), &desk.scribe)?;
     let served = serve_page(desk, &facts.rig, session_key, stop);
     watch_desk.tell(ToWatch::End);
     let _ = watch_thread.join();
@@ -153,6 +158,35 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         r.close();
     }
     served
+}
+
+/// Where each kind of news from the outputs goes, with the key of the file that an error is about.
+fn output_news(config: &Path, facts: &scribe::Facts, watch: &WatchDesk, scribe: &ScribeDesk) -> Tell {
+    let key = |(i, o): (usize, &settings::rig::Output)| format!("output[{i}].{}", o.place_key());
+    let keys: Vec<String> = facts.rig.outputs.iter().enumerate().map(key).collect();
+    let (file, watch, scribe) = (config.display().to_string(), watch.clone(), scribe.clone());
+    Arc::new(move |news| match news {
+        OutputNews::Heard(view, at) => _ = watch.tell(ToWatch::Switch(view, at)),
+        OutputNews::Opened { output, label } => {
+            tracing::info!("output {} is open: {label}", output + 1);
+            let text = format!("Output {} is open: {label}.", output + 1);
+            scribe.tell(ToScribe::Said { code: "output-open", text });
+        }
+        OutputNews::Gone { output, label, why } => {
+            let key = keys.get(output).map_or("output", String::as_str);
+            tracing::error!(
+                "{file}: {key}: {label} cannot be used: {why}\n  mend: see that it is on and connected, or correct the key; it is tried on"
+            );
+            let text = format!("Output {} cannot be used: {label}: {why}. It is tried on.", output + 1);
+            scribe.tell(ToScribe::Said { code: "output-gone", text });
+        }
+        OutputNews::Failed { output, number, label, why } => {
+            watch.tell(ToWatch::OutputFailed(number));
+            tracing::error!("output {}: a command failed: {label}: {why}", output + 1);
+            let text = format!("Output {} failed: {label}: {why}.", output + 1);
+            scribe.tell(ToScribe::Said { code: "output-failed", text });
+        }
+    })
 }
 
 fn serve_page(

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use base::Span;
-use settings::rig::{LoneStop, Mode, OnLinkLoss};
+use settings::rig::{LoneStop, Mode, OnLinkLoss, Output};
 use settings::{RigFile, ShowFile};
 use timecode::songs::{SongEntry, SongMap};
 use timecode::{Timecode, smf::Smf, tempo_map::TempoMap};
@@ -40,6 +40,15 @@ pub fn load(config: &Path) -> Result<Loaded, StartError> {
         return Err(StartError::Trust { place: config.display().to_string(), why, mend });
     }
     let rig = RigFile::parse(&config.display().to_string(), &read(config)?)?;
+    for (i, o) in rig.outputs.iter().enumerate() {
+        if let Output::Command { program, .. } = o
+            && let Some(why) = ports::local::writable_by_others(program)
+        {
+            let place = format!("{}: output[{i}].program: {}", config.display(), program.display());
+            let mend = "it would run in the supervisor's name: make it writable by its owner alone: chmod go-w";
+            return Err(StartError::Trust { place, why, mend });
+        }
+    }
     let key = beside(&rig.secret_key);
     if let Some(why) = ports::local::readable_by_others(&key) {
         let mend = "make it readable by its owner alone: chmod 600";
@@ -133,6 +142,9 @@ fn rig_setup(rig: &RigFile, facts: &Facts) -> rig::Setup {
     setup.limits.warning = l.warn_offset.0;
     setup.limits.audio_loss = l.silence_confirmed.0;
     setup.limits.hold = l.fit_hold.0;
+    // Every output has its turn before a command counts as unconfirmed.
+    let outputs = u8::try_from(rig.outputs.len()).unwrap_or(u8::MAX);
+    setup.limits.output_tries = setup.limits.output_tries.max(outputs);
     setup.policies.on_link_loss = rig.policies.on_link_loss.map(|p| match p {
         OnLinkLoss::Hold => rig::LinkLoss::Hold,
         OnLinkLoss::Changeover => rig::LinkLoss::Changeover,

@@ -25,6 +25,8 @@ pub enum ToWatch {
     Tap(TapReport),
     /// What the switch said, over another way than the watch thread's own sockets.
     Switch(base::SwitchView, MonoTime),
+    /// A command that an output had taken did not go out, or was refused: its number.
+    OutputFailed(u32),
     /// A person's act, and where its answer goes.
     Act(Act, u64),
     /// End the watch (nothing on air changes).

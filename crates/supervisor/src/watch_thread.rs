@@ -41,6 +41,10 @@ pub struct WatchThread {
     pub replies: Replies,
     /// Whether this machine slept.
     pub sleep: SleepWatch,
+    /// The newest command.
+    pub commanded: Option<Machine>,
+    /// It could not be sent.
+    pub failed: bool,
 }
 
 /// Which reply each of the newest datagrams was: by path and the datagram's number there, to whom and the reply's own number.
@@ -82,9 +86,18 @@ impl WatchThread {
             if !self.take_news(&mut actions) {
                 return;
             }
-            let now = mono_now();
+            let mut now = mono_now();
             self.brain.settle(now, lateness, &mut actions);
             self.carry_out(now, &mut actions);
+            // An output that failed at once is no reason to wait for the next round: the judge says which is next.
+            for _ in 0..self.outputs.count() {
+                if !std::mem::take(&mut self.failed) {
+                    break;
+                }
+                now = mono_now();
+                self.brain.settle(now, Span::ZERO, &mut actions);
+                self.carry_out(now, &mut actions);
+            }
             if now >= next_ask {
                 next_ask = now + ASK_EVERY;
                 self.outputs.ask(&self.gate);
@@ -145,6 +158,18 @@ impl WatchThread {
                 ToWatch::StopTrigger(m, at) => self.brain.on_stop_trigger(m, at, mono_now()),
                 ToWatch::Tap(report) => self.brain.on_tap(report),
                 ToWatch::Switch(view, at) => self.on_switch(view, at),
+                ToWatch::OutputFailed(number) => {
+                    if number == self.outputs.newest()
+                        && let Some(to) = self.commanded
+                    {
+                        let now = mono_now();
+                        self.brain.on_commanded(to, now, false);
+                        let output = self.outputs.in_use();
+                        let fault = self.brain.fault_seen();
+                        let (verdict, sent, went_out) = (now, now, false);
+                        self.tell(FromWatch::Commanded { to, verdict, sent, fault, output, went_out });
+                    }
+                }
                 ToWatch::Act(act, ticket) => {
                     let now = mono_now();
                     let answer = self.brain.on_act(act, now, actions);
@@ -178,6 +203,8 @@ impl WatchThread {
     fn command(&mut self, to: base::Machine, verdict: MonoTime) {
         let went_out = self.outputs.select(to, &self.gate);
         let sent = mono_now();
+        self.commanded = Some(to);
+        self.failed |= !went_out;
         self.brain.on_commanded(to, sent, went_out);
         let fault = self.brain.fault_seen();
         let output = self.outputs.in_use();

@@ -103,6 +103,7 @@ fn make(a: &InitArgs) -> Made {
         prefer: Vec::new(),
         machines,
         outputs: Vec::new(),
+        buttons: Vec::new(),
         limits: Limits::default(),
         policies: Policies::default(),
     };

@@ -168,6 +168,7 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
         prefer: Vec::new(),
         machines,
         outputs,
+        buttons: Vec::new(),
         limits: Limits::default(),
         policies: Policies { on_link_loss: c.scenario.rig.on_link_loss, lone_stop: c.scenario.rig.lone_stop },
     };

@@ -216,16 +216,20 @@ impl Scribe {
                 let text = format!("Somebody at {from} is no machine of this rig: {why}");
                 self.write(event(now, EventKind::Supervisor, "stranger", text), Tone::Abnormal, None);
             }
-            ToScribe::Acted { who, act, text, done } => {
+            ToScribe::Acted { who, through, act, text, done } => {
                 if done {
                     self.note_act(&who, &act);
                 }
-                let d = detail::Operator { who: who.clone(), through: "page".into() };
+                let d = detail::Operator { who: who.clone(), through: through.into() };
                 let e = event(now, EventKind::Operator, if done { "done" } else { "refused" }, text).with(&d);
                 self.write(e, Tone::Neutral, Some(who));
             }
             ToScribe::Said { code, text } => {
-                self.write(event(now, EventKind::Supervisor, code, text), Tone::Neutral, None);
+                let tone = match code {
+                    "output-gone" | "output-failed" | "button-gone" | "button-refused" => Tone::Abnormal,
+                    _ => Tone::Neutral,
+                };
+                self.write(event(now, EventKind::Supervisor, code, text), tone, None);
             }
         }
     }

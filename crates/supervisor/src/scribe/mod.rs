@@ -50,6 +50,8 @@ pub enum ToScribe {
     Acted {
         /// Who.
         who: String,
+        /// By what: the page, a button.
+        through: &'static str,
         /// What.
         act: DeskAct,
         /// In words, with what came of it.
@@ -135,6 +137,8 @@ pub struct State {
     events: VecDeque<EventView>,
     event_number: u64,
     changeovers: u32,
+    /// Each output's health.
+    outputs: Vec<crate::outputs::Health>,
     outputs_failed: std::collections::BTreeMap<usize, bool>,
     last_confirmed: Option<MonoTime>,
     latched_at: Option<MonoTime>,
@@ -151,6 +155,13 @@ pub struct State {
     steps_seen: [u16; base::ids::MAX_MACHINES],
     dropouts_seen: [Option<u16>; base::ids::MAX_MACHINES],
     wake: bool,
+}
+
+impl State {
+    /// Nothing happened yet; the outputs are these.
+    pub fn of(outputs: Vec<crate::outputs::Health>) -> State {
+        State { outputs, ..State::default() }
+    }
 }
 
 impl Scribe {

@@ -351,17 +351,21 @@ fn switch(view: &WatchView, state: &State, facts: &Facts) -> SwitchStatus {
         (SwitchView::Unknown, ..) => "says nothing".into(),
     };
     let outputs = facts.rig.outputs.iter().enumerate().map(|(i, o)| {
-        let name = match o {
-            settings::rig::Output::Osc { to, .. } => format!("OSC to {to}"),
-            settings::rig::Output::Midi { port, .. } => format!("MIDI to {port}"),
-        };
+        let name = o.label();
+        let health = state.outputs.get(i).map(crate::outputs::Health::view);
+        let closed = health.as_ref().is_some_and(|h| !h.open);
         let state = match state.outputs_failed.get(&i) {
+            _ if closed => OutputState::Failed,
             Some(true) => OutputState::Failed,
             Some(false) if view.rig.pending.is_some() => OutputState::Unconfirmed,
             Some(false) => OutputState::Ready,
             None if reply.is_some() => OutputState::Ready,
             None => OutputState::Unknown,
         };
+        let why = health.filter(|h| !h.open).map(|h| h.gone.unwrap_or_else(|| "it is being opened".into()));
+        if let Some(text) = why {
+            return OutputView { name, state, text };
+        }
         let text = match state {
             OutputState::Ready => "ready",
             OutputState::Unconfirmed => "its last command is not confirmed",
