@@ -85,12 +85,6 @@ impl Mean {
         &self.sums[self.seen..self.loaded]
     }
 
-    /// The sums from the newest but one on, as far as they are loaded.
-    #[inline]
-    pub(super) fn around(&self) -> &[f64] {
-        &self.sums[self.seen - 2..self.loaded]
-    }
-
     /// So many of those have been seen now.
     #[inline]
     pub(super) fn see(&mut self, count: usize) {

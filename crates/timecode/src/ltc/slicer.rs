@@ -60,18 +60,6 @@ pub(super) enum Sliced {
     Lost(f64),
 }
 
-/// How a stretch of disturbed samples ended.
-enum Stretch {
-    /// There are no more samples, or something is due.
-    Unfinished,
-    /// The last of them is on the other side.
-    Crossed,
-    /// The one after the last is calm; its sum.
-    Calm(f64),
-    /// The one after the last is sudden, or the side is unknown.
-    Unsettled,
-}
-
 /// What follows the signal.
 #[derive(Clone, Copy, Debug)]
 struct Gains {
@@ -252,12 +240,12 @@ impl Slicer {
             let beyond = y * self.side - n * self.level;
             self.base += self.gains.base * self.side * beyond;
             self.level += self.gains.level * beyond;
-            // Whether a flat top lies far enough back changes from edge to edge: not a thing to branch on.
-            let n = if self.since as usize > self.mean.back + FLAT - 2 { n } else { 0.0 };
-            let flat: f64 = (0..FLAT).map(|i| self.mean.sum_ago(self.mean.back - 1 + i)).sum();
-            let flat = flat * self.mean.scale * (1.0 / FLAT as f64) - self.middle;
-            self.middle += n * self.gains.base * (flat - self.side * self.top);
-            self.top += n * self.gains.level * (flat * self.side - self.top);
+            if self.since as usize > self.mean.back + FLAT - 2 {
+                let flat: f64 = (0..FLAT).map(|i| self.mean.sum_ago(self.mean.back - 1 + i)).sum();
+                let flat = flat * self.mean.scale * (1.0 / FLAT as f64) - self.middle;
+                self.middle += n * self.gains.base * (flat - self.side * self.top);
+                self.top += n * self.gains.level * (flat * self.side - self.top);
+            }
         }
     }
 
@@ -313,83 +301,39 @@ impl Slicer {
 
     /// The newest sample lies outside the bounds: between the sides, on the other side, or sudden. Goes on with more samples
     /// until one is calm again or there is something to say, noting crossings of the middle.
-    ///
-    /// Where noise puts a crossing cannot be foretold, so none is branched on; they are timed when the stretch is over. The
-    /// bounds depend on nothing that changes here, but for a hair of level: they are left as they are.
     #[inline]
     fn disturbed(&mut self) -> Option<Sliced> {
-        let mut end = Stretch::Unfinished;
-        let mut level = self.level;
-        let mut passed = 0;
-        let (mut first, mut last) = (usize::MAX, usize::MAX);
-        if self.side == 0.0 {
-            end = Stretch::Unsettled;
-        } else {
-            let (low, high) = (self.low, self.high);
-            let (base, middle, scale) = (self.base, self.middle, self.mean.scale);
-            let beyond = -self.threshold * self.side;
-            let most = (self.due.saturating_sub(self.since) as usize).max(1);
-            for (i, pair) in self.mean.around().windows(2).take(most).enumerate() {
-                let sum = pair[1];
-                if i > 0 && sum > low && sum < high {
-                    end = Stretch::Calm(sum);
-                    break;
-                }
-                let v = sum * scale;
-                let y = v - base;
-                if y.abs() >= ONSET * level && y.abs() > FLOOR {
-                    end = Stretch::Unsettled;
-                    break;
-                }
-                level += self.gains.level * (y.abs() - level);
-                let crosses = (pair[0] * scale < middle) != (v < middle);
-                last = if crosses { i } else { last };
-                first = first.min(if crosses { i } else { usize::MAX });
-                passed = i + 1;
-                if if beyond < 0.0 { y < beyond } else { y > beyond } {
-                    end = Stretch::Crossed;
-                    break;
-                }
-            }
-        }
-        self.level = level;
-        self.since = self.since.saturating_add(passed as u32);
-        if last != usize::MAX {
-            self.last = self.crossing(last);
-            if self.first.is_nan() {
-                self.first = self.crossing(first);
-            }
-        }
-        match end {
-            Stretch::Unfinished => {
-                self.mean.see(passed - 1);
-                None
-            }
-            Stretch::Crossed => {
-                self.mean.see(passed - 1);
-                Some(self.crossed())
-            }
-            Stretch::Calm(sum) => {
-                self.mean.see(passed);
-                self.on_calm(1, self.calm_sum + sum);
-                None
-            }
-            Stretch::Unsettled => {
-                self.mean.see(passed);
-                let said = self.unsettled();
+        let mut before = self.mean.ago(1);
+        loop {
+            let v = self.mean.ago(0);
+            let y = v - self.base;
+            let sudden = y.abs() >= ONSET * self.level && y.abs() > FLOOR;
+            if self.side == 0.0 || sudden {
+                let said = self.unsettled(y, sudden);
                 self.plan();
-                said
+                return said;
+            }
+            self.since = self.since.saturating_add(1);
+            self.level += self.gains.level * (y.abs() - self.level);
+            let (low, high) = (before - self.middle, v - self.middle);
+            if (low < 0.0) != (high < 0.0) {
+                self.last = (self.mean.count() - 2) as f64 + low / (low - high);
+                if self.first.is_nan() {
+                    self.first = self.last;
+                }
+            }
+            if y * self.side < -self.threshold {
+                return Some(self.crossed());
+            }
+            // The bounds depend on nothing that has changed, but for a hair of level: they are left as they are.
+            let sum = *self.mean.ahead().first().filter(|_| self.since < self.due)?;
+            before = v;
+            self.mean.see(1);
+            if sum > self.low && sum < self.high {
+                self.on_calm(1, self.calm_sum + sum);
+                return None;
             }
         }
-    }
-
-    /// When the mean crossed the middle on its way to the sample so many after the newest.
-    #[inline]
-    fn crossing(&self, after: usize) -> f64 {
-        let around = self.mean.around();
-        let low = around[after] * self.mean.scale - self.middle;
-        let high = around[after + 1] * self.mean.scale - self.middle;
-        (self.mean.count() - 2 + after as i64) as f64 + low / (low - high)
     }
 
     fn crossed(&mut self) -> Sliced {
@@ -405,9 +349,7 @@ impl Slicer {
     }
 
     /// The side is unknown, or something sudden came.
-    fn unsettled(&mut self) -> Option<Sliced> {
-        let y = self.mean.ago(0) - self.base;
-        let sudden = y.abs() >= ONSET * self.level && y.abs() > FLOOR;
+    fn unsettled(&mut self, y: f64, sudden: bool) -> Option<Sliced> {
         self.since = self.since.saturating_add(1);
         let n = self.mean.count() as f64 - 1.0;
         if self.rise.is_watched() {
