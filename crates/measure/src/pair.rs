@@ -187,7 +187,7 @@ impl<'a> Look<'a> {
         let least = if could >= 8 { 2 } else { 1 };
         if do_match < least || part < LEAST_PART {
             let why = if do_match == 0 || part < LEAST_PART / 2.0 { NoMatch::Unlike } else { NoMatch::TooLittle(part) };
-            spans.iter_mut().for_each(|s| s.found = None);
+            spans.iter_mut().for_each(track::Window::doubt);
             return PairReport { windows: windows(&spans, self.rate), ..nothing(why) };
         }
         let points: Vec<Point> = spans.iter().filter_map(|s| s.found).collect();
@@ -223,7 +223,7 @@ impl<'a> Look<'a> {
         }
 
         if !self.holds(&spans, &course, whole.as_ref(), could) {
-            spans.iter_mut().for_each(|s| s.found = None);
+            spans.iter_mut().for_each(track::Window::doubt);
             return PairReport { windows: windows(&spans, self.rate), ..nothing(NoMatch::Unlike) };
         }
         let edges = Edges::new(self.a, self.b, self.rate, whole.as_ref().map_or(0.0, |w| w.alien));

@@ -50,18 +50,23 @@ proptest! {
 #[test]
 fn unrelated_blocks_have_no_confidence_and_noise_leaves_some() {
     let mut c = Comparator::new(2 * N);
+    let mut chance = Vec::new();
     for seed in 0..12 {
         let makes = [noise(N, seed), music(N, RATE, seed), speech(N, RATE, seed)];
         let others = [noise(N, 50 + seed), music(N, RATE, 60 + seed), speech(N, RATE, 70 + seed)];
         for (i, a) in makes.iter().enumerate() {
             for (j, b) in others.iter().enumerate() {
-                let r = c.compare(&f32s(a), &f32s(b)).unwrap();
-                assert!(r.confidence < 0.35, "{seed} {i} {j}: {r:?}");
+                let r = c.compare(&f32s(a), &f32s(b));
+                let sure = r.map_or(0.0, |r| r.confidence);
+                assert!(sure < 0.6, "{seed} {i} {j}: {r:?}");
+                chance.push(sure);
             }
         }
         let noisy = c.compare(&f32s(&with_noise(&makes[0], 0.0, 3)), &f32s(&with_noise(&makes[0], 0.0, 4))).unwrap();
         assert!(noisy.confidence > 0.3 && noisy.lag.0.abs() < 1.0, "{noisy:?}");
     }
+    let mean = chance.iter().sum::<f64>() / chance.len() as f64;
+    assert!(mean < 0.12, "{mean}");
 }
 
 #[test]
@@ -92,11 +97,11 @@ fn comparing_allocates_nothing() {
         (vec![f32::NAN; N], vec![1e38; N]),
         (f32s(&speech(4_000, RATE, 1)), f32s(&speech(N, RATE, 1))),
     ];
-    let mut answers = 0;
+    let mut answers = [false; 5];
     assert_no_alloc(|| {
-        for (a, b) in &pairs {
-            answers += u32::from(c.compare(a, b).is_some());
+        for ((a, b), answer) in pairs.iter().zip(&mut answers) {
+            *answer = c.compare(a, b).is_some();
         }
     });
-    assert_eq!(answers, 4);
+    assert_eq!(answers, [true, true, true, false, true]);
 }

@@ -119,10 +119,12 @@ impl Comparator {
     }
 
     /// Compares two blocks that start at the same instant. What is no number counts as zero. `None` when one of them is silent, has
-    /// fewer than 16 samples, or both together are longer than promised.
+    /// fewer than 16 samples, or both together are longer than promised, or when they overlap in silence at their best lag or have
+    /// nothing at all in common there.
     pub fn compare(&mut self, a: &[f32], b: &[f32]) -> Option<Comparison> {
-        let reach = a.len().max(b.len()) as i64;
-        let peak = self.search(a, b, -reach, reach, 0)?;
+        // Less than a sixteenth in common says nothing.
+        let least = (a.len().min(b.len()) / 16).max(16) as i64;
+        let peak = self.search(a, b, least - a.len() as i64, b.len() as i64 - least, 0)?;
         let found = self.refine(a, b, peak)?;
         Some(Comparison {
             lag: Samples(found.lag),

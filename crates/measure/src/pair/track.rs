@@ -19,6 +19,14 @@ pub(crate) struct Window {
     pub confidence: f64,
 }
 
+impl Window {
+    /// No other window bears it out: it is alike by chance, and chance leaves little to believe.
+    pub(crate) fn doubt(&mut self) {
+        self.found = None;
+        self.confidence *= 0.25;
+    }
+}
+
 /// An anchor's answer.
 #[derive(Clone, Copy, Debug)]
 struct Anchor {
