@@ -1,6 +1,13 @@
-//! Levels of one channel: peak, RMS, DC, the last sample that was not zero, and a pilot tone.
+//! Levels of one channel: peak, RMS, DC, full-scale samples, the last sample that was not zero, and a pilot tone.
 
-use base::{Dbfs, Hertz};
+mod pilot;
+
+use base::Dbfs;
+
+pub use pilot::Pilot;
+
+/// The greatest positive sample of 16 bits. Wider ones reach closer to 1, and all that they have beyond this is clipped as well.
+pub const FULL_SCALE: f32 = 32_767.0 / 32_768.0;
 
 /// Meters one channel between two readings.
 #[derive(Clone, Debug, Default)]
@@ -10,6 +17,7 @@ pub struct ChannelMeter {
     sum: f64,
     counted: u64,
     not_numbers: u64,
+    clipped: u64,
     /// Samples seen since the meter was made, and how many of them when the newest non-zero one had come.
     seen: u64,
     last_nonzero: Option<u64>,
@@ -26,6 +34,8 @@ pub struct ChannelReading {
     pub dc: f64,
     /// Samples that were infinite or not numbers.
     pub not_numbers: u64,
+    /// Samples at full scale or beyond.
+    pub clipped: u64,
     /// Samples read.
     pub samples: u64,
 }
@@ -59,7 +69,9 @@ impl ChannelMeter {
         if s != 0.0 {
             self.last_nonzero = Some(self.seen - 1);
         }
-        self.peak = self.peak.max(s.abs());
+        let magnitude = s.abs();
+        self.peak = self.peak.max(magnitude);
+        self.clipped += u64::from(magnitude >= FULL_SCALE);
         let s = f64::from(s);
         self.sum_squares += s * s;
         self.sum += s;
@@ -74,6 +86,7 @@ impl ChannelMeter {
             rms: Dbfs(10.0 * (self.sum_squares / n).log10()),
             dc: self.sum / n,
             not_numbers: self.not_numbers,
+            clipped: self.clipped,
             samples: self.counted + self.not_numbers,
         };
         *self = ChannelMeter { seen: self.seen, last_nonzero: self.last_nonzero, ..ChannelMeter::default() };
@@ -84,45 +97,13 @@ impl ChannelMeter {
     pub fn last_nonzero(&self) -> Option<u64> {
         self.last_nonzero
     }
+    /// Samples since the last reading that were infinite or not numbers.
+    pub fn not_numbers(&self) -> u64 {
+        self.not_numbers
+    }
     /// Samples seen since the meter was made.
     pub fn samples_seen(&self) -> u64 {
         self.seen
-    }
-}
-
-/// Looks for a pilot tone by the algorithm of Goertzel (1958): one bin of a discrete Fourier transform,
-/// `s[n] = x[n] + 2 cos(w) s[n-1] - s[n-2]`, whose power after N samples is `s1^2 + s2^2 - 2 cos(w) s1 s2`; a sine of
-/// amplitude A at w gives (A N / 2)^2.
-#[derive(Clone, Debug)]
-pub struct Pilot {
-    coefficient: f64,
-    s1: f64,
-    s2: f64,
-    n: u64,
-}
-
-impl Pilot {
-    /// A detector for a tone of `tone` in material at `rate`.
-    pub fn new(tone: Hertz, rate: Hertz) -> Pilot {
-        let w = if rate.0 > 0.0 { core::f64::consts::TAU * tone.0 / rate.0 } else { 0.0 };
-        Pilot { coefficient: 2.0 * w.cos(), s1: 0.0, s2: 0.0, n: 0 }
-    }
-
-    /// Takes in one sample; what is not a number counts as zero.
-    #[inline]
-    pub fn on_sample(&mut self, s: f32) {
-        let x = if s.is_finite() { f64::from(s) } else { 0.0 };
-        let s0 = x + self.coefficient * self.s1 - self.s2;
-        (self.s1, self.s2) = (s0, self.s1);
-        self.n += 1;
-    }
-
-    /// The tone's amplitude since the last reading (a full-scale sine reads 0 dBFS); begins a new one.
-    pub fn read(&mut self) -> Dbfs {
-        let power = self.s1 * self.s1 + self.s2 * self.s2 - self.coefficient * self.s1 * self.s2;
-        let amplitude = 2.0 * power.max(0.0).sqrt() / (self.n.max(1) as f64);
-        (self.s1, self.s2, self.n) = (0.0, 0.0, 0);
-        Dbfs::from_amplitude(amplitude)
     }
 }
 
@@ -154,14 +135,5 @@ mod tests {
         m.on_interleaved(&[1.0], 2, 2);
         m.on_interleaved(&[1.0], 0, 0);
         assert_eq!(m.samples_seen(), 3);
-    }
-
-    #[test]
-    fn the_pilot_is_heard_and_its_neighbour_is_not() {
-        let mut p = Pilot::new(Hertz(19_000.0), Hertz(48_000.0));
-        sine(0.1, 19_000.0, 4_800).iter().for_each(|s| p.on_sample(*s));
-        assert!((p.read().0 + 20.0).abs() < 0.05);
-        sine(1.0, 1_000.0, 4_800).iter().for_each(|s| p.on_sample(*s));
-        assert!(p.read().0 < -60.0);
     }
 }

@@ -6,9 +6,11 @@
 pub mod clock;
 pub mod detector;
 pub mod drift;
+pub mod dropout;
 pub mod hints;
 pub mod levels;
 pub mod line;
+pub mod loudness;
 pub mod offset;
 pub mod pair;
 pub mod segment;

@@ -115,7 +115,7 @@ fn meters_hints_and_the_watch_for_sleep_allocate_nothing() {
         meter.on_interleaved(&samples, 1, 2);
         samples.iter().for_each(|s| pilot.on_sample(*s));
         assert!(meter.read().peak.0 > -10.0);
-        let _ = pilot.read();
+        let _ = (pilot.level(), pilot.is_present());
         let _ = (meter.last_nonzero(), meter.samples_seen());
         let evidence = Evidence {
             drift: Some((Ppm(40.0), Ppm(0.2))),

@@ -143,12 +143,12 @@ impl TapEars {
     }
 
     /// The machine whose pilot is heard and clearly stronger than all others'.
-    fn strongest(&mut self) -> Option<Machine> {
+    fn strongest(&self) -> Option<Machine> {
         let mut best = (0.0, None);
         let mut second = 0.0f64;
-        for (i, p) in self.pilots.iter_mut().enumerate() {
+        for (i, p) in self.pilots.iter().enumerate() {
             let Some(p) = p else { continue };
-            let a = p.read().amplitude();
+            let a = p.level().amplitude();
             if a > best.0 {
                 second = best.0;
                 best = (a, Machine::new(i));

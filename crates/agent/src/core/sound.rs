@@ -1,8 +1,9 @@
-//! What a machine sounds like: meters, LTC on one channel, and whether the sound is there, wrong, silent or has ceased.
+//! What a machine sounds like: meters, dropouts, LTC on one channel, and whether the sound is there, wrong, silent or has ceased.
 
 use base::{
     AudioState, Dbfs, FrameRate, Hertz, MonoTime, RemoteTime, Samples, ShowPosition, SourceKind, Span, TransportState,
 };
+use measure::dropout::DropoutDetector;
 use measure::levels::{ChannelMeter, ChannelReading};
 use measure::line::{LineConfig, PositionLine};
 use timecode::ltc::{LtcDecoder, LtcEvent};
@@ -10,17 +11,22 @@ use wire::beat::MAX_LEVELS;
 use wire::{Beat, CentiDbfs, ChannelLevel, Pilot};
 
 use super::code::report;
+use ceased::Callbacks;
+
+mod ceased;
 
 /// Below this a channel counts as silent (common practice, no source).
 const SILENT: Dbfs = Dbfs(-60.0);
-/// A pilot tone below this is absent.
-const PILOT_ABSENT: Dbfs = Dbfs(-50.0);
-/// Meters are read over at least this long: shorter than a bass period says little.
+/// The pilot's frequency where the settings say none.
+const PILOT: Hertz = Hertz(1_000.0);
+/// Levels are read over at least this long: shorter than a bass period says little.
 const METER: Span = Span::from_millis(20);
 /// A channel that had signal this recently counts as having had one.
 const RECENT: Span = Span::from_secs(2);
-/// Callbacks ceased when none came for this long and four blocks.
-const CEASED: Span = Span::from_millis(12);
+/// A channel is silent when it was below that for so long: a beat.
+const SOUNDS: Span = Span::from_millis(5);
+/// Dropouts of several channels within this of each other are one: a block was lost in all.
+const ONE_DROPOUT: Span = Span::from_millis(10);
 /// A full-scale noise has an RMS of -4.77 dBFS when its samples are evenly spread over the whole range (the mean square of an
 /// even distribution over -1..1 is 1/3); mastered programme stays below this (common practice, no source).
 const TOO_LOUD: Dbfs = Dbfs(-5.5);
@@ -70,9 +76,11 @@ pub struct Sound {
     /// End of the newest block: the instant at which the next sample is due.
     next_due: Option<MonoTime>,
     block: Span,
+    callbacks: Callbacks,
     last_sound: Option<MonoTime>,
     lost: bool,
     dropouts: u16,
+    last_dropout: Option<MonoTime>,
     clipped: u16,
     wrong_since: Option<MonoTime>,
     wrong: bool,
@@ -83,11 +91,19 @@ pub struct Sound {
 struct Channel {
     programme: bool,
     pilot: Option<measure::levels::Pilot>,
-    pilot_there: bool,
     meter: ChannelMeter,
+    /// None on a channel that is no programme: code and pilot have watchers of their own.
+    dropouts: Option<DropoutDetector>,
     level: ChannelLevel,
+    /// The newest sample that was not silent.
     last_signal: Option<MonoTime>,
-    silent: bool,
+}
+
+impl Channel {
+    /// Whether it was silent of late, when all up to `heard_to` was heard.
+    fn is_silent(&self, heard_to: Option<MonoTime>) -> bool {
+        self.last_signal.is_none_or(|t| heard_to.is_none_or(|h| h - t >= SOUNDS))
+    }
 }
 
 struct Ltc {
@@ -108,12 +124,11 @@ impl Sound {
             .map(|c| Channel {
                 programme: format.is_programme(c),
                 pilot: (format.channels[c] == "pilot")
-                    .then(|| measure::levels::Pilot::new(Hertz(1_000.0), format.rate)),
-                pilot_there: false,
+                    .then(|| measure::levels::Pilot::new(format.pilot.unwrap_or(PILOT), format.rate)),
                 meter: ChannelMeter::new(),
+                dropouts: format.is_programme(c).then(|| DropoutDetector::new(format.rate)),
                 level: ChannelLevel::default(),
                 last_signal: None,
-                silent: true,
             })
             .collect();
         let ltc = format.timecode.map(|channel| Ltc {
@@ -129,9 +144,11 @@ impl Sound {
             ltc,
             next_due: None,
             block: Span::ZERO,
+            callbacks: Callbacks::default(),
             last_sound: None,
             lost: false,
             dropouts: 0,
+            last_dropout: None,
             clipped: 0,
             wrong_since: None,
             wrong: false,
@@ -153,6 +170,7 @@ impl Sound {
             return;
         }
         self.lost = false;
+        self.callbacks.on_block();
         self.look_for_gap(at);
         let mut first = at;
         loop {
@@ -175,7 +193,8 @@ impl Sound {
         let Some(due) = self.next_due else { return };
         let slack = if self.format.exact_stamps { GAP.at(self.format.rate) } else { self.block.times(2) };
         if at - due > slack {
-            self.dropouts = self.dropouts.wrapping_add(1);
+            self.on_dropout(at);
+            self.channels.iter_mut().filter_map(|c| c.dropouts.as_mut()).for_each(DropoutDetector::on_gap);
             if let Some(ltc) = &mut self.ltc {
                 // What is missing is missing in the code too: the decoder must not join the ends.
                 let missing = Samples::of(at - due, self.format.rate).0.min(self.format.rate.0);
@@ -192,22 +211,37 @@ impl Sound {
         }
     }
 
+    fn on_dropout(&mut self, at: MonoTime) {
+        if self.last_dropout.is_none_or(|t| (at - t).abs() > ONE_DROPOUT) {
+            self.dropouts = self.dropouts.wrapping_add(1);
+            self.last_dropout = Some(at);
+        }
+    }
+
     fn chunk(&mut self, first: MonoTime, frames: usize) {
         let n = self.channels.len();
         let rate = self.format.rate;
+        let silent = SILENT.amplitude() as f32;
+        let mut dropout = None;
         for (c, channel) in self.channels.iter_mut().enumerate() {
-            let mut last_loud = None;
+            let (mut last_loud, mut last_signal) = (None, None);
             for (i, s) in self.scratch.iter().skip(c).step_by(n).enumerate() {
                 channel.meter.on_sample(*s);
                 if let Some(p) = &mut channel.pilot {
                     p.on_sample(*s);
                 }
+                if let Some(d) = &mut channel.dropouts {
+                    d.on_sample(*s, &mut |_| dropout = dropout.or(Some(i)));
+                }
                 if *s != 0.0 && s.is_finite() {
                     last_loud = Some(i);
                 }
-                if s.abs() >= 1.0 {
-                    self.clipped = self.clipped.wrapping_add(1);
+                if s.abs() >= silent {
+                    last_signal = Some(i);
                 }
+            }
+            if let Some(i) = last_signal {
+                channel.last_signal = Some(first + Samples(i as f64).at(rate));
             }
             if let Some(i) = last_loud {
                 let when = first + Samples(i as f64).at(rate);
@@ -220,6 +254,9 @@ impl Sound {
         if let Some(ltc) = &mut self.ltc {
             ltc.hear(&self.scratch, n, first, rate);
         }
+        if let Some(i) = dropout {
+            self.on_dropout(first + Samples(i as f64).at(rate));
+        }
         let since = *self.metered_since.get_or_insert(first);
         if end - since >= METER {
             self.metered_since = Some(end);
@@ -231,19 +268,9 @@ impl Sound {
         let mut wrong = false;
         for c in &mut self.channels {
             let r = c.meter.read();
-            c.silent = r.peak.0 < SILENT.0;
-            if !c.silent {
-                c.last_signal = Some(now);
-            }
             wrong |= c.programme && is_wrong(&r);
-            let pilot = match &mut c.pilot {
-                None => Pilot::NotExpected,
-                Some(p) => {
-                    c.pilot_there = p.read().0 > PILOT_ABSENT.0;
-                    if c.pilot_there { Pilot::Present } else { Pilot::Absent }
-                }
-            };
-            c.level = ChannelLevel { peak: CentiDbfs::from(r.peak), rms: CentiDbfs::from(r.rms), pilot };
+            self.clipped = self.clipped.wrapping_add(r.clipped as u16);
+            c.level = ChannelLevel { peak: CentiDbfs::from(r.peak), rms: CentiDbfs::from(r.rms), ..c.level };
         }
         self.wrong_since = if wrong { self.wrong_since.or(Some(now)) } else { None };
         self.wrong = self.wrong_since.is_some_and(|t| now - t >= METER);
@@ -267,8 +294,8 @@ impl Sound {
         }
     }
 
-    fn state(&self, now: MonoTime) -> AudioState {
-        let ceased = self.next_due.is_none_or(|t| now - t > CEASED + self.block.times(4));
+    fn state(&mut self, now: MonoTime) -> AudioState {
+        let ceased = self.next_due.is_none_or(|t| self.callbacks.have_ceased(now - t, self.block, now));
         if self.lost || ceased {
             return AudioState::Ceased;
         }
@@ -276,7 +303,7 @@ impl Sound {
             return AudioState::Wrong;
         }
         let programme = || self.channels.iter().filter(|c| c.programme);
-        if programme().any(|c| !c.silent) {
+        if programme().any(|c| !c.is_silent(self.next_due)) {
             return AudioState::Sounding;
         }
         let recent = |c: &Channel| c.last_signal.is_some_and(|t| now - t < RECENT);
@@ -295,10 +322,15 @@ impl Sound {
         beat.dropouts = self.dropouts;
         beat.clipped = self.clipped;
         beat.levels.extend(self.channels.iter().take(MAX_LEVELS).map(|c| {
+            let pilot = match &c.pilot {
+                None => Pilot::NotExpected,
+                Some(p) if p.is_present() => Pilot::Present,
+                Some(_) => Pilot::Absent,
+            };
             if beat.audio == AudioState::Ceased {
-                ChannelLevel { pilot: c.level.pilot, ..ChannelLevel::default() }
+                ChannelLevel { pilot, ..ChannelLevel::default() }
             } else {
-                c.level
+                ChannelLevel { pilot, ..c.level }
             }
         }));
         if let Some(mut p) = self.ltc.as_ref().and_then(|l| l.report(now)) {
