@@ -68,6 +68,8 @@ enum Inspect {
     Clock(inspect::clock::ClockArgs),
     /// Drift, steps and stability of a record of offsets.
     Drift(inspect::drift::DriftArgs),
+    /// Levels, loudness and dropouts of a WAV file.
+    Level(inspect::level::LevelArgs),
     /// Linear timecode in a WAV file.
     Ltc(inspect::ltc::LtcArgs),
     /// Captured MIDI bytes, or a Standard MIDI File.
@@ -108,6 +110,7 @@ fn inspected(i: Inspect) -> ExitCode {
         Inspect::Beats(a) => inspect::beats::run(&a, &mut out),
         Inspect::Clock(a) => inspect::clock::run(&a, &mut out),
         Inspect::Drift(a) => inspect::drift::run(&a, &mut out),
+        Inspect::Level(a) => inspect::level::run(&a, &mut out),
         Inspect::Ltc(a) => inspect::ltc::run(&a, &mut out),
         Inspect::Midi(a) => inspect::midi::run(&a, &mut out),
         Inspect::Pair(a) => inspect::pair::run(&a, &mut out),

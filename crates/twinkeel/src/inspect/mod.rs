@@ -4,6 +4,8 @@
 pub mod beats;
 pub mod clock;
 pub mod drift;
+pub mod level;
+mod level_plot;
 pub mod ltc;
 mod ltc_plot;
 pub mod midi;

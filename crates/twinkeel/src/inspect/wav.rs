@@ -63,6 +63,7 @@ pub struct WavFile {
     input: BufReader<File>,
     sample_rate: u32,
     channels: u16,
+    channel_mask: Option<u32>,
     format: SampleFormat,
     /// Sample frames that the header promises, when it can be believed.
     promised: Option<u64>,
@@ -88,6 +89,16 @@ impl WavFile {
     /// Samples a second.
     pub fn sample_rate(&self) -> u32 {
         self.sample_rate
+    }
+
+    /// Channels.
+    pub fn channels(&self) -> usize {
+        usize::from(self.channels)
+    }
+
+    /// Which loudspeakers the channels feed, a bit each, where an extensible header says so.
+    pub fn channel_mask(&self) -> Option<u32> {
+        self.channel_mask
     }
 
     /// A channel by the number that people use (from 1), as an index.
@@ -217,7 +228,7 @@ impl Header<'_> {
                 }
                 b"fmt " => format = Some(self.format(size)?),
                 b"data" => {
-                    let Some((format, channels, sample_rate)) = format else {
+                    let Some((format, channels, sample_rate, channel_mask)) = format else {
                         return Err(self.wrong("\"data\" comes before \"fmt \": what the samples are is not known"));
                     };
                     let frame = (format.bytes() * usize::from(channels)) as u64;
@@ -233,6 +244,7 @@ impl Header<'_> {
                         input: self.input,
                         sample_rate,
                         channels,
+                        channel_mask,
                         format,
                         promised: bytes.map(|b| b / frame),
                         read: 0,
@@ -248,21 +260,22 @@ impl Header<'_> {
         }
     }
 
-    /// The "fmt " chunk: what the samples are, how many channels, how many a second.
-    fn format(&mut self, size: u64) -> Result<(SampleFormat, u16, u32), InspectError> {
+    /// The "fmt " chunk: what the samples are, how many channels, how many a second, and which loudspeakers they feed.
+    fn format(&mut self, size: u64) -> Result<(SampleFormat, u16, u32, Option<u32>), InspectError> {
         if size < 16 {
             return Err(self.wrong(format_args!("\"fmt \" has {size} bytes, it needs at least 16")));
         }
         let at = self.at;
         let b = self.take::<16>("the sample format")?;
         let two = |i: usize| u16::from_le_bytes([b[i], b[i + 1]]);
-        let mut tag = two(0);
+        let (mut tag, mut mask) = (two(0), None);
         let channels = two(2);
         let sample_rate = u32::from_le_bytes([b[4], b[5], b[6], b[7]]);
         let (block, bits) = (two(12), two(14));
         if tag == 0xFFFE && size >= 40 {
             let more = self.take::<10>("the extended sample format")?;
             tag = u16::from_le_bytes([more[8], more[9]]);
+            mask = Some(u32::from_le_bytes([more[4], more[5], more[6], more[7]]));
         }
         self.at = at;
         if !(1..=MAX_CHANNELS).contains(&channels) {
@@ -288,7 +301,7 @@ impl Header<'_> {
                 return Err(self.wrong(format_args!("samples of a compressed or unknown kind (format {tag}); {mend}")));
             }
         };
-        Ok((format, channels, sample_rate))
+        Ok((format, channels, sample_rate, mask))
     }
 }
 
