@@ -98,6 +98,8 @@ pub struct BeatDetector {
     expected: ExpectedArrival,
     /// How long the watcher itself was not awake since the newest beat.
     excused: Span,
+    /// The next beat is a new sender's first.
+    anew: bool,
     counts: BeatCounts,
 }
 
@@ -120,6 +122,7 @@ impl BeatDetector {
             margin: Margin::new(interval, config.margin),
             expected: ExpectedArrival::new(interval),
             excused: Span::ZERO,
+            anew: false,
             counts: BeatCounts::default(),
         }
     }
@@ -135,10 +138,11 @@ impl BeatDetector {
         if let Some(newest) = before {
             let missed = seq - newest.seq - 1;
             self.counts.missed = self.counts.missed.saturating_add(missed);
-            if self.state != BeatState::Paused {
+            if self.state != BeatState::Paused && !self.anew {
                 self.margin.on_arrival(missed, arrived - newest.next_due - self.excused);
             }
         }
+        self.anew = false;
         self.counts.heard += 1;
         let expected = self.expected.on_arrival(seq, arrived);
         // A beat cannot have been sent after it came; a clock estimate that says so is off by that much.
@@ -176,6 +180,13 @@ impl BeatDetector {
         if self.state != BeatState::Never {
             self.state = BeatState::Paused;
         }
+    }
+
+    /// The sender was started anew: how long its first beat takes tells of the start, not of the network, and is not learnt. Until
+    /// then the old one's deadline stands.
+    pub fn on_new_sender(&mut self) {
+        self.anew = true;
+        self.expected = ExpectedArrival::new(self.interval);
     }
 
     /// When to ask for a verdict next.

@@ -109,6 +109,7 @@ impl MachineWatch {
         self.said_goodbye = false;
         self.paths = Default::default();
         self.seq_base = None;
+        self.detector.on_new_sender();
         old
     }
 

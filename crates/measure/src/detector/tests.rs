@@ -233,6 +233,28 @@ fn an_announced_pause_is_no_silence() {
     assert_eq!(detector.margin(), margin);
 }
 
+/// An agent that is started again within 45 ms: without the word of it that is lateness, with it the margin stays as it was.
+#[test]
+fn a_new_start_of_the_sender_is_no_lateness() {
+    let after_a_restart = |told: bool| {
+        let (mut detector, last) = settled();
+        let before = detector.margin();
+        detector.on_time(detector.next_deadline().unwrap(), Span::ZERO);
+        if told {
+            detector.on_new_sender();
+        }
+        let mut at = last + Span::from_millis(45);
+        for seq in 500..700 {
+            // Its clock is not known yet.
+            detector.on_beat(seq, None, at);
+            at += Span::from_millis(5);
+        }
+        detector.margin() - before
+    };
+    assert!(after_a_restart(false) > Span::from_millis(2), "{:?}", after_a_restart(false));
+    assert!(after_a_restart(true) < Span::from_micros(200), "{:?}", after_a_restart(true));
+}
+
 proptest! {
     /// Whatever comes, nothing panics, the margin stays in its limits and a deadline exists exactly while beats are heard.
     #[test]
