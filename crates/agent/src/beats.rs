@@ -1,7 +1,7 @@
 //! The beat thread: an absolute deadline each few milliseconds, no tokio timer, no lock, no disk.
 
 use std::net::SocketAddr;
-use std::sync::mpsc::{Receiver, Sender};
+use std::sync::mpsc::{Receiver, Sender, SyncSender};
 
 use base::{MonoTime, RemoteTime, Span};
 use ports::os::{Departure, Gate, Urgency, make_urgent, mono_now, slept};
@@ -28,6 +28,8 @@ pub struct Beats {
     pub news: Receiver<News>,
     /// What goes out over the urgent lane.
     pub urgent: Sender<Up>,
+    /// What goes out over the bulk lane, as far as there is room.
+    pub bulk: SyncSender<Up>,
     /// When a reply was last heard, for the lane thread.
     pub last_reply: std::sync::Arc<std::sync::atomic::AtomicU64>,
     /// The exact departures, one a path.
@@ -122,6 +124,10 @@ impl Beats {
         }
         for up in self.core.take_news() {
             let _ = self.urgent.send(up);
+        }
+        for excerpt in self.core.take_excerpts() {
+            // A lane that is held up loses excerpts, and nothing else waits for it.
+            let _ = self.bulk.try_send(Up::Excerpt(excerpt));
         }
     }
 

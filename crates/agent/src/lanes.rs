@@ -3,7 +3,7 @@
 use std::io::{Read, Write};
 use std::net::{Shutdown, SocketAddr, TcpStream};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
@@ -35,6 +35,8 @@ pub struct Lanes {
     pub introduction: Arc<Mutex<Vec<Up>>>,
     /// News to be told.
     pub urgent: Receiver<Up>,
+    /// What goes over the bulk lane.
+    pub bulk: Arc<Mutex<Receiver<Up>>>,
     /// Where the beat lanes of a session go.
     pub desk: NewsDesk,
     /// When a reply was last heard.
@@ -70,13 +72,17 @@ impl Lanes {
         let mut session = session;
         let beats = session.split_off(&[Lane::Path1, Lane::Path2]);
         self.desk.tell_now(News::Session(Box::new(beats)));
+        let bulk = session.split_off(&[Lane::Bulk]);
         let since = mono_now();
         let session = Arc::new(Mutex::new(session));
         let closed = Arc::new(AtomicBool::new(false));
         let reader = spawn_reader(stream.try_clone()?, session.clone(), closed.clone())?;
+        let carrier = crate::bulk::start(self.address, bulk, self.bulk.clone(), closed.clone())?;
         let why = self.write(&mut stream, &session, &closed, since);
         let _ = stream.shutdown(Shutdown::Both);
         let _ = reader.join();
+        closed.store(true, Ordering::Release);
+        let _ = carrier.join();
         Ok(why)
     }
 
@@ -185,9 +191,4 @@ fn spawn_reader(
         }
         closed.store(true, Ordering::Release);
     })
-}
-
-/// A channel for the urgent lane.
-pub fn urgent_channel() -> (std::sync::mpsc::Sender<Up>, Receiver<Up>) {
-    channel()
 }

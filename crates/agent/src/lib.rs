@@ -4,6 +4,7 @@
 //! source that goes away is a fact in the next beat, and every connection is tried again for ever.
 
 mod beats;
+mod bulk;
 pub mod core;
 mod host;
 mod lanes;
@@ -18,6 +19,9 @@ use std::sync::{Arc, Mutex};
 use ports::os::{Gate, Urgency, boot_id, random_id};
 use settings::AgentFile;
 use wire::{Hello, Inventory, SecretKey, Up};
+
+/// Messages that may wait for the bulk lane.
+const BULK_WAITING: usize = 8;
 
 /// Why an agent could not start. Once it has started it goes on for ever.
 #[derive(Debug, thiserror::Error)]
@@ -63,7 +67,8 @@ pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
     let gate = Gate::bind(&any)?;
     let (news_to, news) = std::sync::mpsc::channel();
     let desk = news::NewsDesk::new(news_to, gate.waker());
-    let (urgent_to, urgent) = lanes::urgent_channel();
+    let (urgent_to, urgent) = std::sync::mpsc::channel();
+    let (bulk_to, bulk) = std::sync::mpsc::sync_channel(BULK_WAITING);
     let last_reply = Arc::new(AtomicU64::new(0));
     let sources: Vec<_> = file.sources.iter().map(|s| relative_feed(s, &beside)).collect();
     sources::start(&sources, &desk)?;
@@ -79,6 +84,7 @@ pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
         interval: file.beat.0,
         news,
         urgent: urgent_to.clone(),
+        bulk: bulk_to,
         last_reply: last_reply.clone(),
         departures: Default::default(),
     };
@@ -101,6 +107,7 @@ pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
         address: file.supervisor.lanes,
         introduction,
         urgent,
+        bulk: Arc::new(Mutex::new(bulk)),
         desk,
         last_reply,
     };

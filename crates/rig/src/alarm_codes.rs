@@ -137,6 +137,11 @@ alarms! {
         "A trigger reached {o} and not {m}."
     TriggerDoubled = 31 "trigger-doubled" Medium/Medium on 0 off 1000 latching true by [HostSilent AgentLost SupervisorCutOff]
         "{m} heard a trigger twice."
+    SoundDiffers = 33 "sound-differs" Medium/Medium on 0 off 1000 latching true
+        by [HostSilent AgentLost PlayerGone AudioLost ChannelShift RateFlip WrongSong SectionDiffers SupervisorCutOff]
+        "{m} does not sound like the machine on air."
+    NeverAlike = 34 "never-alike" Low/Low on 0 off 1000 latching false by [HostSilent AgentLost SupervisorCutOff]
+        "Some of {m}'s channels never sounded like the machine on air."
     CodesContradict = 32 "codes-contradict" Medium/Medium on 1000 off 2000 latching true
         by [HostSilent AgentLost PlayerGone SupervisorCutOff]
         "{m}'s position codes contradict each other: what follows the other code is elsewhere in the show."

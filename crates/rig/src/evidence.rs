@@ -69,6 +69,8 @@ pub enum ChannelTrouble {
     RateDiffers,
     /// The player plays to another device than at line-up.
     DeviceFellBack,
+    /// Laid beside the machine on air, some channel is another sound: another mix, polarity, level, or silence.
+    Differs,
 }
 
 /// The host's own health.
@@ -121,6 +123,8 @@ pub struct MachineEvidence {
     pub pilot: Option<Reading<bool>>,
     /// Newest instant at which its audio was found to match the machine on air (by excerpts), if that is watched.
     pub matched: Option<MonoTime>,
+    /// Some channel never sounded like the machine on air in this show, while others did.
+    pub never_alike: bool,
     /// Trouble with its channels.
     pub channels: ChannelTrouble,
     /// Dropouts in the window the settings name (a minute by default).
@@ -165,6 +169,7 @@ impl Default for MachineEvidence {
             sound_grain: Span::ZERO,
             pilot: None,
             matched: None,
+            never_alike: false,
             channels: ChannelTrouble::None,
             dropouts: 0,
             trigger: None,

@@ -58,6 +58,7 @@ pub const fn weight(reason: Reason) -> Fitness {
         | R::Dropouts
         | R::SourceLost
         | R::OneChannelSilent
+        | R::SoundDiffers
         | R::OnBattery
         | R::Hot
         | R::DiskLow => Fitness::Degraded,

@@ -111,6 +111,7 @@ reasons! {
     OnBattery = 425 "on-battery" "{m} runs on its battery."
     Hot = 426 "hot" "{m} is too hot."
     DiskLow = 427 "disk-low" "{m}'s disk is nearly full."
+    SoundDiffers = 428 "sound-differs" "{m} does not sound like the machine on air."
     // Headlines.
     CanTakeOver = 500 "can-take-over" "{m} can take over now: you would hear {v}."
     CanTakeOverAtRest = 501 "can-take-over-at-rest" "{m} can take over now: nothing plays."

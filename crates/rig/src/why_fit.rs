@@ -70,6 +70,7 @@ impl Judge {
             ChannelTrouble::Shifted => because(Reason::ChannelsShifted),
             ChannelTrouble::RateDiffers => because(Reason::RateDiffers),
             ChannelTrouble::DeviceFellBack => because(Reason::DeviceFellBack),
+            ChannelTrouble::Differs => because(Reason::SoundDiffers),
         }
         for (so, r) in [
             (e.host.media_gone, Reason::MediaGone),

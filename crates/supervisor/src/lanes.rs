@@ -13,6 +13,7 @@ use wire::framing::write_frame;
 use wire::message::TriggerKind;
 use wire::{Down, FrameReader, HandshakeError, Lane, PublicKey, RefuseWhy, Responder, SecretKey, Session, Up};
 
+use crate::ears::EarsDesk;
 use crate::scribe::{ScribeDesk, ToScribe};
 use crate::to_watch::{ToWatch, WatchDesk};
 
@@ -20,6 +21,11 @@ use crate::to_watch::{ToWatch, WatchDesk};
 const PATIENCE: Duration = Duration::from_secs(2);
 /// Strangers that may be in a handshake at once.
 const STRANGERS: usize = 16;
+
+/// A second connection looks for its session this often.
+const TRY_AGAIN: Duration = Duration::from_millis(20);
+/// A bulk lane that says nothing for so long has ended.
+const QUIET: Duration = Duration::from_secs(30);
 
 /// A machine as the lanes know it.
 #[derive(Clone)]
@@ -46,10 +52,14 @@ pub struct Lanes {
     pub watch: WatchDesk,
     /// The way to the record and the page.
     pub scribe: ScribeDesk,
+    /// Where excerpts are compared.
+    pub ears: EarsDesk,
 }
 
 /// The newest connection of each machine: an older one that ends later says nothing about the machine.
 type Newest = Arc<Mutex<std::collections::BTreeMap<u8, u32>>>;
+/// The bulk lanes of the sessions that stand, until a second connection proves to be of one.
+type Bulk = Arc<Mutex<std::collections::BTreeMap<u32, (Machine, Session)>>>;
 
 /// Listens for ever.
 ///
@@ -63,6 +73,7 @@ pub fn start(address: SocketAddr, lanes: Lanes) -> std::io::Result<SocketAddr> {
     let next_session = Arc::new(AtomicU32::new(first_session()));
     let strangers = Arc::new(AtomicUsize::new(0));
     let newest: Newest = Arc::default();
+    let bulk: Bulk = Arc::default();
     std::thread::Builder::new().name("lanes".into()).spawn(move || {
         for stream in listener.incoming() {
             let Ok(stream) = stream else {
@@ -73,14 +84,15 @@ pub fn start(address: SocketAddr, lanes: Lanes) -> std::io::Result<SocketAddr> {
                 continue;
             }
             strangers.fetch_add(1, Ordering::Relaxed);
-            let (lanes, next, strangers, newest) =
-                (lanes.clone(), next_session.clone(), strangers.clone(), newest.clone());
+            let (lanes, next, strangers, newest, bulk) =
+                (lanes.clone(), next_session.clone(), strangers.clone(), newest.clone(), bulk.clone());
             let made = std::thread::Builder::new().name("lane".into()).spawn(move || {
                 let peer = stream.peer_addr().map_or_else(|_| "somebody".into(), |a| a.to_string());
-                let shaken = shake_hands(&lanes, &stream, &next);
+                let shaken = shake_hands(&lanes, &stream, &next, &bulk);
                 strangers.fetch_sub(1, Ordering::Relaxed);
                 match shaken {
-                    Ok(talk) => talk.run(&lanes, &newest),
+                    Ok(Shaken::Urgent(talk)) => talk.run(&lanes, &newest, &bulk),
+                    Ok(Shaken::Bulk(carried)) => carried.run(&lanes, &bulk),
                     Err(why) => {
                         tracing::warn!("{peer}: {why}");
                         lanes.scribe.tell(ToScribe::Stranger { from: peer, why });
@@ -101,6 +113,20 @@ fn first_session() -> u32 {
     u32::from_le_bytes([id[0], id[1], id[2], id[3]]) | 1
 }
 
+/// A connection that has shown whose it is.
+enum Shaken {
+    Urgent(Talk),
+    Bulk(Carried),
+}
+
+/// A machine's second connection.
+struct Carried {
+    stream: TcpStream,
+    frames: FrameReader,
+    session: Session,
+    machine: Machine,
+}
+
 /// A machine's connection after the handshake.
 struct Talk {
     stream: TcpStream,
@@ -109,7 +135,7 @@ struct Talk {
     known: Known,
 }
 
-fn shake_hands(lanes: &Lanes, stream: &TcpStream, next: &AtomicU32) -> Result<Talk, String> {
+fn shake_hands(lanes: &Lanes, stream: &TcpStream, next: &AtomicU32, bulk: &Bulk) -> Result<Shaken, String> {
     let mut stream = stream.try_clone().map_err(|e| e.to_string())?;
     let text = |e: std::io::Error| e.to_string();
     stream.set_nodelay(true).map_err(text)?;
@@ -117,6 +143,11 @@ fn shake_hands(lanes: &Lanes, stream: &TcpStream, next: &AtomicU32) -> Result<Ta
     stream.set_write_timeout(Some(PATIENCE)).map_err(text)?;
     let mut frames = FrameReader::sealed();
     let knock = read_frame(&mut stream, &mut frames)?.ok_or("hung up before the handshake")?;
+    if let Ok(header) = wire::peek(&knock)
+        && header.place.is_some_and(|(lane, _)| lane == Lane::Bulk)
+    {
+        return attach(stream, frames, header.session, &knock, bulk).map(Shaken::Bulk);
+    }
     let responder = match Responder::read(&lanes.me, lanes.rig, &knock) {
         Ok(r) => r,
         Err(e @ HandshakeError::Version { .. }) => {
@@ -136,7 +167,45 @@ fn shake_hands(lanes: &Lanes, stream: &TcpStream, next: &AtomicU32) -> Result<Ta
     let mut out = Vec::new();
     write_frame(&answer, &mut out);
     stream.write_all(&out).map_err(text)?;
-    Ok(Talk { stream, frames, session, known })
+    Ok(Shaken::Urgent(Talk { stream, frames, session, known }))
+}
+
+/// A second connection of a session that stands: its first frame proves it.
+fn attach(stream: TcpStream, frames: FrameReader, id: u32, frame: &[u8], bulk: &Bulk) -> Result<Carried, String> {
+    // It may be a little faster than the urgent lane's first message.
+    for _ in 0..PATIENCE.as_millis() / TRY_AGAIN.as_millis() {
+        let mut waiting = bulk.lock().map_err(|e| e.to_string())?;
+        if let Some((machine, mut session)) = waiting.remove(&id) {
+            if let Err(e) = session.open_attach(frame) {
+                waiting.insert(id, (machine, session));
+                return Err(e.to_string());
+            }
+            return Ok(Carried { stream, frames, session, machine });
+        }
+        drop(waiting);
+        std::thread::sleep(TRY_AGAIN);
+    }
+    Err("a bulk lane of a session that does not stand".into())
+}
+
+impl Carried {
+    /// Reads to the end, and leaves the lane for the next connection.
+    fn run(mut self, lanes: &Lanes, bulk: &Bulk) {
+        // A host that vanished says nothing more; one that lives begins again.
+        let _ = self.stream.set_read_timeout(Some(QUIET));
+        let mut plain = vec![0u8; wire::session::MAX_FRAME];
+        while let Ok(Some(frame)) = read_frame(&mut self.stream, &mut self.frames) {
+            let Ok(len) = self.session.open(Lane::Bulk, &frame, &mut plain) else { continue };
+            match wire::decode_up(&plain[..len]) {
+                Ok(Up::Excerpt(e)) => lanes.ears.tell(self.machine, e),
+                Ok(_) => tracing::warn!("machine {}: a message that is not for the bulk lane", self.machine),
+                Err(e) => tracing::warn!("machine {}: {e}", self.machine),
+            }
+        }
+        if let Ok(mut waiting) = bulk.lock() {
+            waiting.insert(self.session.id(), (self.machine, self.session));
+        }
+    }
 }
 
 fn read_frame(stream: &mut TcpStream, frames: &mut FrameReader) -> Result<Option<Vec<u8>>, String> {
@@ -156,7 +225,7 @@ fn read_frame(stream: &mut TcpStream, frames: &mut FrameReader) -> Result<Option
 
 impl Talk {
     /// Reads to the end. The first message proves that the handshake was no replay; only then the session takes the old one's place.
-    fn run(mut self, lanes: &Lanes, newest: &Newest) {
+    fn run(mut self, lanes: &Lanes, newest: &Newest, bulk: &Bulk) {
         let m = self.known.machine;
         let number = self.session.id();
         let mut plain = vec![0u8; wire::session::MAX_FRAME];
@@ -188,6 +257,11 @@ impl Talk {
                 }
                 let beats = self.session.split_off(&[Lane::Path1, Lane::Path2]);
                 lanes.watch.tell(ToWatch::Session(m, Box::new(beats)));
+                let heavy = self.session.split_off(&[Lane::Bulk]);
+                if let Ok(mut waiting) = bulk.lock() {
+                    waiting.retain(|_, (of, _)| *of != m);
+                    waiting.insert(number, (m, heavy));
+                }
                 self.say(&Down::Welcome { machine: m, beat_interval: lanes.beat_interval, term: 0 });
                 let _ = self.stream.set_read_timeout(None);
             }

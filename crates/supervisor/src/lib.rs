@@ -6,6 +6,7 @@
 
 mod buttons;
 mod desk;
+mod ears;
 mod from_watch;
 mod lanes;
 mod memory;
@@ -86,6 +87,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
     let (snapshots_to, snapshots) = tokio::sync::watch::channel(Arc::new(snapshot::Snapshot::starting(mono_now())));
     let history: Arc<Mutex<HistoryBook>> = Arc::default();
     let answers: Answers = Arc::default();
+    let lies = ears::Lies::default();
     let (from_to, from_watch) = rtrb::RingBuffer::new(256);
     let session_key = kept.session_key;
     let memory = kept.memory;
@@ -100,6 +102,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         snapshots: snapshots_to,
         history: history.clone(),
         answers: answers.clone(),
+        lies: lies.clone(),
         state: State::of(outputs.health().to_vec()),
     };
     let scribe_thread = std::thread::Builder::new().name("scribe".into()).spawn(move || scribe.run())?;
@@ -129,6 +132,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         let pilots = facts.rig.machines.iter().map(|m| m.pilot.map(Hertz)).collect();
         tap::start(path, programme, pilots, watch_desk.clone())?;
     }
+    let ears = ears::start(lies, watch_desk.clone(), scribe_desk.clone())?;
     let lanes = lanes::Lanes {
         me: loaded.me,
         rig: facts.rig.rig_id,
@@ -136,6 +140,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         beat_interval: base::Span::from_millis(5),
         watch: watch_desk.clone(),
         scribe: scribe_desk.clone(),
+        ears,
     };
     let lanes_at = lanes::start(listen.lanes, lanes)?;
     tracing::info!("agents connect to {lanes_at}");

@@ -23,6 +23,8 @@ pub enum ToWatch {
     StopTrigger(Machine, RemoteTime),
     /// What the tap sounds like.
     Tap(TapReport),
+    /// How a machine's sound compares with the reference machine's.
+    Likeness(Machine, watch::LikenessReport),
     /// What the switch said, over another way than the watch thread's own sockets.
     Switch(base::SwitchView, MonoTime),
     /// A command that an output had taken did not go out, or was refused: its number.

@@ -157,6 +157,7 @@ impl WatchThread {
                 ToWatch::Goodbye(m) => self.brain.on_goodbye(m),
                 ToWatch::StopTrigger(m, at) => self.brain.on_stop_trigger(m, at, mono_now()),
                 ToWatch::Tap(report) => self.brain.on_tap(report),
+                ToWatch::Likeness(m, report) => self.brain.on_likeness(m, report),
                 ToWatch::Switch(view, at) => self.on_switch(view, at),
                 ToWatch::OutputFailed(number) => {
                     if number == self.outputs.newest()

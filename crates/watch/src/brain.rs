@@ -47,6 +47,17 @@ pub struct TapReport {
     pub level: Dbfs,
 }
 
+/// How a machine's channels compare with the reference machine's, by excerpts.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub struct LikenessReport {
+    /// When a channel was last found to be alike.
+    pub alike: Option<MonoTime>,
+    /// Some channel is another sound than it was.
+    pub differs: bool,
+    /// Some channel never was alike, while others were.
+    pub never_alike: bool,
+}
+
 /// The watch's brain.
 pub struct Brain {
     setup: Setup,
@@ -57,6 +68,7 @@ pub struct Brain {
     judge: Judge,
     evidence: RigEvidence,
     next_compare: MonoTime,
+    likeness: PerMachine<LikenessReport>,
     tap: Option<TapReport>,
     worst_lateness: Span,
     strangers: u32,
@@ -78,6 +90,7 @@ impl Brain {
             judge: Judge::new(setup.rig, memory, now),
             evidence,
             next_compare: now,
+            likeness: Default::default(),
             tap: None,
             worst_lateness: Span::ZERO,
             strangers: 0,
@@ -176,6 +189,11 @@ impl Brain {
             as_of: report.at,
             expires: report.at + TAP_IS_WORTH,
         });
+    }
+
+    /// A machine's sound was compared with the reference machine's.
+    pub fn on_likeness(&mut self, m: Machine, report: LikenessReport) {
+        self.likeness[m.index()] = report;
     }
 
     /// A changeover command went out, or could not.
@@ -344,6 +362,7 @@ impl Brain {
             }
             self.evidence.machines[i] = e;
         }
+        self.tell_likeness();
         let Some((reference, others)) = self.machines.split_first() else { return };
         self.evidence.machines[0].offset = offset_reading(Span::ZERO, Span::ZERO, now);
         for (i, other) in (1..).zip(others) {
@@ -355,6 +374,28 @@ impl Brain {
             e.drift = fit.and_then(|f| f.drift).map(|(d, _)| -d);
         }
         self.evidence.supervisor.refused = self.refused();
+    }
+}
+
+impl Brain {
+    /// Two machines that sound unlike each other tell nothing of which is wrong: the one on air is what people hear, and the
+    /// other is no like replacement for it.
+    fn tell_likeness(&mut self) {
+        let on_air = self.judge.memory().on_air;
+        let reports = self.likeness;
+        for (i, r) in reports.iter().enumerate().take(self.machines.len()).skip(1) {
+            let stand_in = if on_air.is_some_and(|o| o.index() == i) { 0 } else { i };
+            let both = [0, i];
+            for e in both {
+                let e = &mut self.evidence.machines[e];
+                e.matched = e.matched.max(r.alike);
+            }
+            let e = &mut self.evidence.machines[stand_in];
+            e.never_alike |= r.never_alike;
+            if r.differs && e.channels == ChannelTrouble::None {
+                e.channels = ChannelTrouble::Differs;
+            }
+        }
     }
 }
 

@@ -3,12 +3,13 @@
 
 pub mod brain;
 mod channels;
+pub mod likeness;
 pub mod machine;
 pub mod pair;
 pub mod paths;
 pub mod setup;
 pub mod view;
 
-pub use brain::{Brain, TapReport};
+pub use brain::{Brain, LikenessReport, TapReport};
 pub use setup::{PREFERENCE, Setup, SongSpan};
 pub use view::{MachineFigures, PathFigures, WatchView};

@@ -58,6 +58,8 @@ pub enum Up {
         /// In words, for people.
         why: String,
     },
+    /// A short stretch of one channel's sound, for comparison with the twin's. Over the bulk lane only.
+    Excerpt(Excerpt),
 }
 
 /// From the supervisor to an agent.
@@ -194,6 +196,40 @@ pub enum RefuseWhy {
     Twice,
     /// The machine id is not the one that the key belongs to.
     WrongMachine,
+}
+
+/// A short stretch of one channel, band-limited.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct Excerpt {
+    /// The channel's name.
+    pub channel: String,
+    /// When the first sample was heard.
+    pub at: RemoteTime,
+    /// Samples a second, in thousandths.
+    pub rate_millihertz: u32,
+    /// Samples of 16 bits, little endian, full scale 32,767.
+    pub samples: Vec<u8>,
+}
+
+impl Excerpt {
+    /// From samples where full scale is 1; what is larger is clipped, what is no number is silence.
+    pub fn new(channel: String, at: RemoteTime, rate: base::Hertz, samples: &[f32]) -> Excerpt {
+        let to_16 = |s: &f32| if s.is_finite() { (s.clamp(-1.0, 1.0) * 32_767.0).round() as i16 } else { 0 };
+        Excerpt {
+            channel,
+            at,
+            rate_millihertz: (rate.0 * 1e3).round() as u32,
+            samples: samples.iter().flat_map(|s| to_16(s).to_le_bytes()).collect(),
+        }
+    }
+    /// Samples a second.
+    pub fn rate(&self) -> base::Hertz {
+        base::Hertz(f64::from(self.rate_millihertz) * 1e-3)
+    }
+    /// The samples, full scale 1.
+    pub fn decoded(&self) -> impl Iterator<Item = f32> + '_ {
+        self.samples.chunks_exact(2).map(|b| f32::from(i16::from_le_bytes([b[0], b[1]])) / 32_767.0)
+    }
 }
 
 /// Health of a host. What is not known is `None`.

@@ -11,9 +11,9 @@ use base::{
 use twinkeel_wire::codec::{encode_beat, encode_reply};
 use twinkeel_wire::message::{SourceInfo, SourceState, TriggerKind};
 use twinkeel_wire::{
-    Beat, BeatReply, CentiDbfs, ChannelLevel, Down, Echo, GoodbyeWhy, Health, Hello, HostFlags, Inventory, MAX_BEAT,
-    Pilot, RefuseWhy, SourceFlags, StopCause, Up, decode_beat, decode_down, decode_reply, decode_up, encode_down,
-    encode_up,
+    Beat, BeatReply, CentiDbfs, ChannelLevel, Down, Echo, Excerpt, GoodbyeWhy, Health, Hello, HostFlags, Inventory,
+    MAX_BEAT, Pilot, RefuseWhy, SourceFlags, StopCause, Up, decode_beat, decode_down, decode_reply, decode_up,
+    encode_down, encode_up,
 };
 
 fn hex(bytes: &[u8]) -> String {
@@ -116,6 +116,10 @@ fn every_message_upward() {
         (Up::Goodbye { why: GoodbyeWhy::Shutdown }, "0503".into()),
         (Up::Health(health), "060101000000 00010000".replace(' ', "")),
         (Up::Source { at: t(1), name: "m".into(), state: SourceState::Gone, why: "w".into() }, "0701016d020177".into()),
+        (
+            Up::Excerpt(Excerpt::new("c".into(), t(1), base::Hertz(8_000.0), &[0.5, -1.0, f32::NAN])),
+            "0801630180a4e8030600400180 0000".replace(' ', ""),
+        ),
     ];
     for (message, bytes) in cases {
         let encoded = encode_up(&message).unwrap();

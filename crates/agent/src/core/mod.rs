@@ -3,6 +3,7 @@
 
 mod agreement;
 mod code;
+mod excerpt;
 mod sound;
 
 use arrayvec::ArrayVec;
@@ -205,6 +206,9 @@ impl AgentCore {
         if let Some(echo) = self.echo.get_mut(path) {
             *echo = Some(Echo { reply: reply.seq, received: RemoteTime::of_sender(at) });
         }
+        if let Some(s) = &mut self.sound {
+            s.on_clock(reply.sent, at);
+        }
     }
 
     /// A new session begins: beats count anew, and old replies mean nothing to it.
@@ -261,6 +265,11 @@ impl AgentCore {
     /// What there is to tell over the urgent lane; each is handed out once.
     pub fn take_news(&mut self) -> ArrayVec<Up, 32> {
         core::mem::take(&mut self.news)
+    }
+
+    /// Excerpts of the sound, cut since the last call.
+    pub fn take_excerpts(&mut self) -> impl Iterator<Item = wire::Excerpt> {
+        self.sound.as_mut().into_iter().flat_map(Sound::take_excerpts)
     }
 
     /// News that did not fit: more than 32 between two beats.

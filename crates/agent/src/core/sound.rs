@@ -11,6 +11,7 @@ use wire::beat::MAX_LEVELS;
 use wire::{Beat, CentiDbfs, ChannelLevel, Pilot};
 
 use super::code::report;
+use super::excerpt::Excerpts;
 use ceased::Callbacks;
 
 mod ceased;
@@ -68,6 +69,13 @@ impl SoundFormat {
     }
 }
 
+impl SoundFormat {
+    /// Named channels that people hear: their place in a block, and their name.
+    fn worth_comparing(&self) -> Vec<(usize, String)> {
+        self.channels.iter().cloned().enumerate().filter(|(c, _)| self.is_programme(*c)).collect()
+    }
+}
+
 /// One machine's ears.
 pub struct Sound {
     format: SoundFormat,
@@ -86,6 +94,7 @@ pub struct Sound {
     wrong: bool,
     metered_since: Option<MonoTime>,
     scratch: Vec<f32>,
+    excerpts: Excerpts,
 }
 
 struct Channel {
@@ -154,6 +163,7 @@ impl Sound {
             wrong: false,
             metered_since: None,
             scratch: Vec::with_capacity(CHUNK * format.channels.len()),
+            excerpts: Excerpts::new(format.rate, format.worth_comparing()),
             format,
         }
     }
@@ -195,6 +205,7 @@ impl Sound {
         if at - due > slack {
             self.on_dropout(at);
             self.channels.iter_mut().filter_map(|c| c.dropouts.as_mut()).for_each(DropoutDetector::on_gap);
+            self.excerpts.on_gap();
             if let Some(ltc) = &mut self.ltc {
                 // What is missing is missing in the code too: the decoder must not join the ends.
                 let missing = Samples::of(at - due, self.format.rate).0.min(self.format.rate.0);
@@ -251,6 +262,7 @@ impl Sound {
             }
         }
         let end = first + Samples(frames as f64).at(rate);
+        self.excerpts.on_block(&self.scratch, n, first);
         if let Some(ltc) = &mut self.ltc {
             ltc.hear(&self.scratch, n, first, rate);
         }
@@ -274,6 +286,16 @@ impl Sound {
         }
         self.wrong_since = if wrong { self.wrong_since.or(Some(now)) } else { None };
         self.wrong = self.wrong_since.is_some_and(|t| now - t >= METER);
+    }
+
+    /// A reply told the supervisor's clock.
+    pub fn on_clock(&mut self, supervisor: RemoteTime, at: MonoTime) {
+        self.excerpts.on_clock(supervisor, at);
+    }
+
+    /// Excerpts cut since the last call.
+    pub fn take_excerpts(&mut self) -> impl Iterator<Item = wire::Excerpt> {
+        self.excerpts.take().into_iter()
     }
 
     /// The player said that it stops.

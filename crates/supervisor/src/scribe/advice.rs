@@ -12,6 +12,10 @@ pub const fn advice(code: AlarmCode) -> &'static str {
         A::MediaGone => "Check the disk with the session, its cable and its sleep settings.",
         A::MidiLost => "Check the MIDI port or interface that carries the code.",
         A::CodesContradict => "Set the player's timecodes to one start, and see which devices follow which code.",
+        A::SoundDiffers => {
+            "Listen to that channel on both machines: routing, mute, polarity, and which bounce is loaded."
+        }
+        A::NeverAlike => "Compare that track's bounce on both machines, unless its effects draw lots.",
         A::AudioLost | A::AudioWrong | A::StandbySilent => "Check its audio device, its routing and its buffer size.",
         A::Stalled => "Check what made the transport stand: disk, processor, a lost clock source.",
         A::StartMissed => "Check how the trigger reaches that machine.",

@@ -9,6 +9,7 @@ use watch::WatchView;
 use wire::Up;
 
 use super::names::RigNames;
+use super::picture::alarm_id;
 use super::{Scribe, ToScribe, event};
 use crate::page::{DeskAct, Mark, MarkKind};
 use crate::snapshot::Tone;
@@ -168,16 +169,14 @@ impl Scribe {
 
     fn on_alarm(&mut self, at: MonoTime, change: &AlarmChange) {
         let facts = self.facts.clone();
-        let mut text = change.say(&RigNames(&facts));
-        if change.code == rig::AlarmCode::CodesContradict
-            && let (Some(m), Some(view)) = (change.machine, &self.state.view)
-        {
-            if change.transition == Transition::Raised {
-                let read = super::codes::side_by_side(view, m, at).unwrap_or_default();
-                self.state.codes_read.insert(m.index() as u8, read);
-            }
-            text = super::codes::with_codes(text, self.state.codes_read.get(&(m.index() as u8)));
+        let id = alarm_id(change.code, change.machine);
+        if matches!(change.transition, Transition::Raised | Transition::Unsuppressed) {
+            match super::particulars::particulars(&self.state, change.code, change.machine, at) {
+                Some(p) => self.state.particulars.insert(id, p),
+                None => self.state.particulars.remove(&id),
+            };
         }
+        let text = super::particulars::with(change.say(&RigNames(&facts)), self.state.particulars.get(&id));
         let transition = match change.transition {
             Transition::Raised | Transition::Unshelved | Transition::Unsuppressed => detail::Transition::Raised,
             Transition::Acknowledged => detail::Transition::Acknowledged,
@@ -224,6 +223,7 @@ impl Scribe {
                 let e = event(now, EventKind::Operator, if done { "done" } else { "refused" }, text).with(&d);
                 self.write(e, Tone::Neutral, Some(who));
             }
+            ToScribe::Compared(c) => self.on_compared(&c),
             ToScribe::Said { code, text } => {
                 let tone = match code {
                     "output-gone" | "output-failed" | "button-gone" | "button-refused" => Tone::Abnormal,
@@ -232,6 +232,15 @@ impl Scribe {
                 self.write(event(now, EventKind::Supervisor, code, text), tone, None);
             }
         }
+    }
+
+    fn on_compared(&mut self, c: &watch::likeness::Compared) {
+        let Some(now_so) = c.changed else { return };
+        self.state.likeness.insert((c.channel.clone(), c.machine), now_so);
+        let text = now_so.say(c.machine, Machine::A, &c.channel);
+        let tone = if now_so.is_trouble() { Tone::Abnormal } else { Tone::Neutral };
+        let d = serde_json::json!({ "channel": c.channel, "confidence": c.confidence, "lag_ms": c.lag.map(Span::millis_f64) });
+        self.write(event(c.at, EventKind::Health, "sound-compared", text).about(c.machine).with(&d), tone, None);
     }
 
     fn note_act(&mut self, who: &str, act: &DeskAct) {
@@ -280,6 +289,8 @@ impl Scribe {
                 self.state.health.insert(m.into(), h);
                 return;
             }
+            // They come by the bulk lane, to the ears.
+            Up::Excerpt(_) => return,
             Up::Source { name, state, why, .. } => {
                 (EventKind::Health, "source", format!("{m}: source {name} is {state:?}. {why}"), Tone::Neutral)
             }

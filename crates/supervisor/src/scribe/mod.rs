@@ -3,10 +3,10 @@
 
 mod advice;
 mod causes;
-mod codes;
 mod events;
 mod history;
 mod names;
+mod particulars;
 mod picture;
 
 use std::collections::VecDeque;
@@ -59,6 +59,8 @@ pub enum ToScribe {
         /// It was done.
         done: bool,
     },
+    /// Two machines' excerpts were compared.
+    Compared(watch::likeness::Compared),
     /// Something the supervisor has to say of itself.
     Said {
         /// Its code.
@@ -123,6 +125,8 @@ pub struct Scribe {
     pub history: Arc<Mutex<HistoryBook>>,
     /// Waiting acts.
     pub answers: Answers,
+    /// What the ears need of each view.
+    pub lies: crate::ears::Lies,
     /// The rule table, told by the watch thread's judge with each view.
     pub state: State,
 }
@@ -149,8 +153,10 @@ pub struct State {
     health: std::collections::BTreeMap<u8, wire::Health>,
     channels: std::collections::BTreeMap<u8, Vec<String>>,
     song: Option<u16>,
-    /// What contradicting codes read when the alarm was raised.
-    codes_read: std::collections::BTreeMap<u8, String>,
+    /// What stood behind an alarm when it was raised.
+    particulars: std::collections::BTreeMap<u64, String>,
+    /// What is so of a machine's channels against the reference machine's, as far as it has been found.
+    likeness: std::collections::BTreeMap<(String, Machine), watch::likeness::Likeness>,
     proposal: Option<(u64, MonoTime)>,
     steps_seen: [u16; base::ids::MAX_MACHINES],
     dropouts_seen: [Option<u16>; base::ids::MAX_MACHINES],
@@ -197,6 +203,9 @@ impl Scribe {
                 self.look_for_steps(&view);
                 if let Ok(mut h) = self.history.lock() {
                     h.on_view(&view);
+                }
+                if let Ok(mut lies) = self.lies.lock() {
+                    *lies = crate::ears::lies_of(&view);
                 }
                 self.state.view = Some(view);
             }

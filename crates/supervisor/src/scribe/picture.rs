@@ -415,12 +415,7 @@ fn alarm(a: &rig::AlarmView, state: &State, names: &RigNames<'_>, now: MonoTime,
             rig::AlarmState::Returned | rig::AlarmState::Normal => AlarmState::ReturnedToNormal,
             rig::AlarmState::Unacknowledged => AlarmState::Unacknowledged,
         },
-        text: match (a.code, a.machine) {
-            (AlarmCode::CodesContradict, Some(m)) => {
-                super::codes::with_codes(a.say(names), state.codes_read.get(&(m.index() as u8)))
-            }
-            _ => a.say(names),
-        },
+        text: super::particulars::with(a.say(names), state.particulars.get(&id)),
         advice: super::advice::advice(a.code).into(),
         since: a.raised_at,
         since_wall: WallTime(wall.0 - (now - a.raised_at).nanos()),

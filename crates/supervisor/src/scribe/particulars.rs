@@ -1,0 +1,51 @@
+//! What stands behind an alarm that speaks of codes or of sound: which code reads what, which channel sounds how.
+
+use base::{Machine, MonoTime, ShowPosition, TransportState};
+use rig::AlarmCode;
+use timecode::Timecode;
+use watch::WatchView;
+use watch::likeness::Likeness;
+
+use super::State;
+
+/// A sentence such as "A's LTC reads 01:02:03:04, its MTC 01:02:05:09."; none while fewer than two codes roll.
+fn side_by_side(view: &WatchView, m: Machine, now: MonoTime) -> Option<String> {
+    let figures = view.machines.get(m.index())?;
+    let beat = figures.beat.as_ref()?;
+    let there = base::RemoteTime::of_sender(now + figures.clock.offset);
+    let rolling = beat.positions.iter().filter(|p| p.state == TransportState::Rolling);
+    let mut read = rolling.filter_map(|p| match p.carried_to(there) {
+        ShowPosition::Timecode { rate, at } => {
+            Some(format!("{} reads {} at {}", p.source.name(), Timecode::at(rate, at).0, rate.name()))
+        }
+        ShowPosition::Song { number, at } => {
+            Some(format!("{} says {:.1} s into song {number}", p.source.name(), at.secs_f64()))
+        }
+        ShowPosition::Clocks { .. } => None,
+    });
+    let (first, second) = (read.next()?, read.next()?);
+    Some(format!("{m}'s {first}, its {second}."))
+}
+
+/// An alarm's particulars at this moment; none where its own sentence says all.
+pub fn particulars(state: &State, code: AlarmCode, m: Option<Machine>, now: MonoTime) -> Option<String> {
+    let m = m?;
+    let heard = |wanted: fn(Likeness) -> bool| {
+        // Unlikeness is kept with the machine that is not the reference, whichever of the two stands by.
+        let of = state.likeness.iter().filter(|((_, i), _)| m == Machine::A || *i == m);
+        let words: Vec<_> =
+            of.filter(|(_, l)| wanted(**l)).map(|((channel, i), l)| l.say(*i, Machine::A, channel)).collect();
+        (!words.is_empty()).then(|| words.join(" "))
+    };
+    match code {
+        AlarmCode::CodesContradict => side_by_side(state.view.as_ref()?, m, now),
+        AlarmCode::SoundDiffers => heard(Likeness::is_trouble),
+        AlarmCode::NeverAlike => heard(|l| l == Likeness::NeverAlike),
+        _ => None,
+    }
+}
+
+/// An alarm's sentence with its particulars as they were when it was raised.
+pub fn with(text: String, particulars: Option<&String>) -> String {
+    particulars.map_or(text.clone(), |p| format!("{text} {p}"))
+}
