@@ -16,6 +16,8 @@ pub enum Stage {
     Confirmed,
     /// Nothing said so in time.
     Unconfirmed,
+    /// It was measured in what the tap heard.
+    Heard,
 }
 
 /// Detail of [`crate::EventKind::Changeover`]. One event a stage, all with the same number.
@@ -49,6 +51,9 @@ pub struct Changeover {
     /// The change in level.
     #[serde(default)]
     pub level: Option<Db>,
+    /// The longest stretch without programme.
+    #[serde(default)]
+    pub gap: Option<Span>,
     /// What was seen, in order, each with its instant.
     #[serde(default)]
     pub evidence: Vec<Seen>,

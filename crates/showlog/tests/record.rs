@@ -42,6 +42,7 @@ fn events_and_both_lanes_come_back() {
         fault_at: Some(when - Span::from_millis(12)),
         jump: None,
         level: None,
+        gap: None,
         evidence: Vec::new(),
     };
     let id = sender.event(

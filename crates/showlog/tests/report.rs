@@ -177,6 +177,7 @@ fn stages_recorded_out_of_order_are_one_changeover() {
             fault_at: fault.map(|f| common::at(Span::from_millis(f)).0),
             jump: None,
             level: None,
+            gap: None,
             evidence: Vec::new(),
         };
         recorder.handle().event(Event::new(when, wall, EventKind::Changeover, "stage", "").with(&d));

@@ -1,42 +1,16 @@
-//! What the house heard, measured in the recording itself.
-//!
-//! *Gap*: the longest stretch round a given instant in which both tracks stay below -60 dBFS. The songs' bed of noise never does
-//! that for a millisecond, so that a longer stretch is a hole.
-//!
-//! *Jump*: how far the programme skipped forward. The timecode in the recording says at which sample each frame of programme
-//! was heard. With `p` a frame's place in the programme and `s` its place in the recording, `p - s` is constant as long as
-//! the programme runs on, whoever plays it; the jump is what that difference gained over the cut. It is taken as the median of
-//! the five frames nearest the cut on either side, decoded apart from each other.
+//! What the house heard, measured in the demo's own recording by the same code that measures on a tap.
 
 use std::path::Path;
 
-use base::{Dbfs, Span};
-use timecode::ltc::{LtcDecoder, LtcEvent};
+use base::Span;
+pub use supervisor::house::Heard;
+use supervisor::house::{CODE_REACH, Frame};
 
-use crate::show::{FRAME_RATE, SAMPLE_RATE, SAMPLES_PER_FRAME, SAMPLES_PER_SECOND};
+use crate::show::{SAMPLE_RATE, SAMPLES_PER_SECOND};
 use crate::switch::PROGRAMME;
 
-/// Below this both tracks are silent.
-pub const SILENCE: Dbfs = Dbfs(-60.0);
-/// Gaps are sought this far on either side.
-const REACH: i64 = SAMPLES_PER_SECOND;
-/// Timecode is read this far on either side.
-const CODE_REACH: i64 = SAMPLES_PER_SECOND * 3 / 2;
 /// The recording's channel of timecode.
 const CODE: usize = 2;
-/// Frames on either side that the jump rests on.
-const FRAMES: usize = 5;
-
-/// What was measured.
-#[derive(Clone, Copy, PartialEq, Debug)]
-pub struct Heard {
-    /// The longest stretch without programme.
-    pub gap: Span,
-    /// Where it begins, from the recording's start.
-    pub gap_at: Span,
-    /// How far the programme skipped forward (below zero: it repeated); none when there is no code on one side of the cut.
-    pub jump: Option<Span>,
-}
 
 /// Why nothing could be measured.
 #[derive(Debug, thiserror::Error)]
@@ -87,11 +61,12 @@ pub fn measure(path: &Path, around: Span) -> Result<Heard, HouseError> {
     if middle < 0 || middle >= lasts {
         return Err(HouseError::Outside { file, lasts: span(lasts as f64), wanted: around });
     }
-    let first = (middle - CODE_REACH).max(0);
-    let last = (middle + CODE_REACH).min(lasts);
+    let reach = base::Samples::of(CODE_REACH, SAMPLE_RATE).0 as i64;
+    let first = (middle - reach).max(0);
+    let last = (middle + reach).min(lasts);
     wav.seek(first as u32).map_err(|e| HouseError::File { file: file.clone(), why: e.into() })?;
     let mut samples = wav.samples::<i16>();
-    let mut frames: Vec<[f32; 3]> = Vec::with_capacity((last - first) as usize);
+    let mut frames: Vec<Frame> = Vec::with_capacity((last - first) as usize);
     for _ in first..last {
         let mut frame = [0f32; 3];
         for s in &mut frame {
@@ -100,74 +75,19 @@ pub fn measure(path: &Path, around: Span) -> Result<Heard, HouseError> {
                 None => 0.0,
             };
         }
-        frames.push(frame);
+        let programme = PROGRAMME.iter().map(|c| frame[*c]);
+        frames.push(Frame {
+            peak: programme.clone().fold(0.0, |p, s| p.max(s.abs())),
+            power: programme.map(|s| s * s).sum::<f32>() / PROGRAMME.len() as f32,
+            code: frame[CODE],
+        });
     }
-    let near = ((middle - REACH - first).max(0) as usize, (middle + REACH - first).min(last - first) as usize);
-    let (from, to) = longest_silence(&frames[near.0..near.1]);
-    let (from, to) = (from + near.0, to + near.0);
-    // A cut without a hole lies where we were told that it is.
-    let cut = if to - from >= SAMPLES_PER_SECOND as usize / 1000 {
-        (from, to)
-    } else {
-        ((middle - first) as usize, (middle - first) as usize)
-    };
-    Ok(Heard {
-        gap: span((to - from) as f64),
-        gap_at: span((first + from as i64) as f64),
-        jump: jump(&frames, cut).map(span),
-    })
+    let heard = supervisor::house::measure(&frames, SAMPLE_RATE, (middle - first) as usize);
+    Ok(Heard { gap_at: heard.gap_at + span(first as f64), ..heard })
 }
 
 fn span(samples: f64) -> Span {
     base::Samples(samples).at(SAMPLE_RATE)
-}
-
-fn longest_silence(frames: &[[f32; 3]]) -> (usize, usize) {
-    let threshold = SILENCE.amplitude() as f32;
-    let mut best = (0, 0);
-    let mut start = None;
-    for (i, f) in frames.iter().enumerate() {
-        if PROGRAMME.iter().all(|c| f[*c].abs() < threshold) {
-            let from = *start.get_or_insert(i);
-            if i + 1 - from > best.1 - best.0 {
-                best = (from, i + 1);
-            }
-        } else {
-            start = None;
-        }
-    }
-    best
-}
-
-/// In samples.
-fn jump(frames: &[[f32; 3]], (from, to): (usize, usize)) -> Option<f64> {
-    let before = lies(&frames[..from], 0);
-    let after = lies(&frames[to..], to);
-    let before = median(before.iter().rev().take(FRAMES))?;
-    let after = median(after.iter().take(FRAMES))?;
-    Some(after - before)
-}
-
-/// For each frame of code, its place in the programme minus its place in the recording, in samples.
-fn lies(frames: &[[f32; 3]], offset: usize) -> Vec<f64> {
-    let mut decoder = LtcDecoder::new(SAMPLE_RATE, Some(FRAME_RATE));
-    let mut found = Vec::new();
-    let mut sink = |e| {
-        if let LtcEvent::Frame(f) = e {
-            let programme = i64::from(f.timecode.frames()) * SAMPLES_PER_FRAME;
-            found.push(programme as f64 - f.start_sample - offset as f64);
-        }
-    };
-    let code: Vec<f32> = frames.iter().map(|f| f[CODE]).collect();
-    decoder.on_samples(&code, &mut sink);
-    decoder.finish(&mut sink);
-    found
-}
-
-fn median<'a>(values: impl Iterator<Item = &'a f64>) -> Option<f64> {
-    let mut v: Vec<f64> = values.copied().collect();
-    v.sort_by(f64::total_cmp);
-    v.get(v.len() / 2).copied()
 }
 
 #[cfg(test)]

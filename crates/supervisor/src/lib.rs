@@ -8,6 +8,7 @@ mod buttons;
 mod desk;
 mod ears;
 mod from_watch;
+pub mod house;
 mod lanes;
 mod memory;
 pub mod outputs;
@@ -16,6 +17,7 @@ mod scribe;
 mod setup;
 pub mod snapshot;
 mod tap;
+mod tape;
 mod to_watch;
 mod watch_thread;
 
@@ -88,6 +90,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
     let history: Arc<Mutex<HistoryBook>> = Arc::default();
     let answers: Answers = Arc::default();
     let lies = ears::Lies::default();
+    let wishes = tape::Wishes::default();
     let (from_to, from_watch) = rtrb::RingBuffer::new(256);
     let session_key = kept.session_key;
     let memory = kept.memory;
@@ -103,6 +106,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         history: history.clone(),
         answers: answers.clone(),
         lies: lies.clone(),
+        wishes: wishes.clone(),
         state: State::of(outputs.health().to_vec()),
     };
     let scribe_thread = std::thread::Builder::new().name("scribe".into()).spawn(move || scribe.run())?;
@@ -130,7 +134,8 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
     if let Some(path) = &loaded.tap {
         let programme = facts.rig.tap.as_ref().map(|t| t.programme.clone()).unwrap_or_default();
         let pilots = facts.rig.machines.iter().map(|m| m.pilot.map(Hertz)).collect();
-        tap::start(path, programme, pilots, watch_desk.clone())?;
+        let (watch, scribe) = (watch_desk.clone(), scribe_desk.clone());
+        tap::start(path, tap::Wanted { programme, pilots, watch, scribe, wishes })?;
     }
     let ears = ears::start(lies, watch_desk.clone(), scribe_desk.clone())?;
     let lanes = lanes::Lanes {

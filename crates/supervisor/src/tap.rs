@@ -11,6 +11,9 @@ use ports::os::make_urgent;
 use watch::TapReport;
 use wire::feed::{FeedFrame, FeedReader};
 
+use crate::house::{self, Frame};
+use crate::scribe::{ScribeDesk, ToScribe};
+use crate::tape::{Stretch, Tape, Wishes};
 use crate::to_watch::{ToWatch, WatchDesk};
 
 /// A pilot below this is not heard.
@@ -20,16 +23,25 @@ const CLEARLY: f64 = 4.0;
 /// Pilots are looked for in windows of this many samples (20 ms at 48 kHz).
 const WINDOW: u64 = 960;
 
+/// What a tap is for.
+pub struct Wanted {
+    /// Channels whose sound counts as programme; none: all but timecode and pilot.
+    pub programme: Vec<String>,
+    /// Each machine's pilot tone.
+    pub pilots: Vec<Option<Hertz>>,
+    /// The way to the watch.
+    pub watch: WatchDesk,
+    /// The way to the record.
+    pub scribe: ScribeDesk,
+    /// Changeovers to be measured.
+    pub wishes: Wishes,
+}
+
 /// Starts listening.
 ///
 /// # Errors
 /// A socket that cannot be made.
-pub fn start(
-    socket: &Path,
-    programme: Vec<String>,
-    pilots: Vec<Option<Hertz>>,
-    desk: WatchDesk,
-) -> std::io::Result<()> {
+pub fn start(socket: &Path, wanted: Wanted) -> std::io::Result<()> {
     let listener = Listener::bind(socket)?;
     std::thread::Builder::new().name("tap".into()).spawn(move || {
         make_urgent(35);
@@ -37,7 +49,7 @@ pub fn start(
             match listener.accept() {
                 Ok(stream) => {
                     tracing::info!("the tap is connected");
-                    let why = listen(stream, &programme, &pilots, &desk);
+                    let why = listen(stream, &wanted);
                     tracing::warn!("the tap: {why}");
                 }
                 Err(e) => {
@@ -50,7 +62,7 @@ pub fn start(
     Ok(())
 }
 
-fn listen(mut stream: Stream, programme: &[String], pilots: &[Option<Hertz>], desk: &WatchDesk) -> String {
+fn listen(mut stream: Stream, wanted: &Wanted) -> String {
     let mut reader = FeedReader::new();
     let mut buffer = vec![0u8; 64 * 1024];
     let mut ears: Option<TapEars> = None;
@@ -64,12 +76,15 @@ fn listen(mut stream: Stream, programme: &[String], pilots: &[Option<Hertz>], de
         loop {
             match reader.next_frame() {
                 Ok(Some(FeedFrame::Hello(h))) => {
-                    ears = h.sample_rate.map(|rate| TapEars::new(rate, &h.channels, programme, pilots));
+                    ears = h.sample_rate.map(|rate| TapEars::new(rate, &h.channels, wanted));
                 }
                 Ok(Some(FeedFrame::Pcm { at, samples })) => {
                     if let Some(e) = &mut ears {
-                        let report = e.on_block(at, samples.channels(), samples.interleaved());
-                        desk.tell(ToWatch::Tap(report));
+                        let (report, stretch) = e.on_block(at, samples.channels(), samples.interleaved());
+                        wanted.watch.tell(ToWatch::Tap(report));
+                        if let Some(s) = stretch {
+                            measure(s, wanted.scribe.clone());
+                        }
                     }
                 }
                 Ok(Some(FeedFrame::Midi { .. })) => {}
@@ -81,11 +96,24 @@ fn listen(mut stream: Stream, programme: &[String], pilots: &[Option<Hertz>], de
     }
 }
 
+/// Measures a changeover on a thread of its own: the tap's own must not be late.
+fn measure(s: Stretch, scribe: ScribeDesk) {
+    let made = std::thread::Builder::new().name("house".into()).spawn(move || {
+        let heard = house::measure(&s.frames, s.rate, s.around);
+        scribe.tell(ToScribe::Heard { to: s.to, at: s.at, heard });
+    });
+    if let Err(e) = made {
+        tracing::error!("a changeover could not be measured: {e}");
+    }
+}
+
 /// What the tap's sound tells.
 struct TapEars {
     rate: Hertz,
     programme: Vec<bool>,
+    code_channel: Option<usize>,
     pilot_channel: Option<usize>,
+    tape: Tape,
     pilots: Vec<Option<Pilot>>,
     in_window: u64,
     carries: Option<Machine>,
@@ -95,7 +123,8 @@ struct TapEars {
 }
 
 impl TapEars {
-    fn new(rate: Hertz, channels: &[String], programme: &[String], pilots: &[Option<Hertz>]) -> TapEars {
+    fn new(rate: Hertz, channels: &[String], wanted: &Wanted) -> TapEars {
+        let programme = &wanted.programme;
         let is_programme = |name: &String| match programme.is_empty() {
             true => !matches!(name.as_str(), "" | "timecode" | "pilot"),
             false => programme.contains(name),
@@ -103,8 +132,10 @@ impl TapEars {
         TapEars {
             rate,
             programme: channels.iter().map(is_programme).collect(),
+            code_channel: channels.iter().position(|c| c == "timecode"),
             pilot_channel: channels.iter().position(|c| c == "pilot"),
-            pilots: pilots.iter().map(|p| p.map(|tone| Pilot::new(tone, rate))).collect(),
+            tape: Tape::new(rate, wanted.wishes.clone()),
+            pilots: wanted.pilots.iter().map(|p| p.map(|tone| Pilot::new(tone, rate))).collect(),
             in_window: 0,
             carries: None,
             meter: ChannelMeter::new(),
@@ -113,12 +144,24 @@ impl TapEars {
         }
     }
 
-    fn on_block(&mut self, at: MonoTime, channels: usize, samples: impl Iterator<Item = f32>) -> TapReport {
+    fn on_block(
+        &mut self,
+        at: MonoTime,
+        channels: usize,
+        samples: impl Iterator<Item = f32>,
+    ) -> (TapReport, Option<Stretch>) {
         let mut n = 0usize;
+        let mut instant = Frame::default();
+        self.tape.begin_block(at);
         for (i, s) in samples.enumerate() {
             let (frame, channel) = (i / channels, i % channels);
             n = frame + 1;
+            if Some(channel) == self.code_channel {
+                instant.code = s;
+            }
             if self.programme.get(channel) == Some(&true) {
+                instant.peak = instant.peak.max(s.abs());
+                instant.power += s * s;
                 self.meter.on_sample(s);
                 if s != 0.0 && s.is_finite() {
                     self.last_sound = Some(at + Samples(frame as f64).at(self.rate));
@@ -133,13 +176,13 @@ impl TapEars {
                     self.level = self.meter.read().rms;
                 }
             }
+            if channel + 1 == channels {
+                self.tape.push(core::mem::take(&mut instant));
+            }
         }
-        TapReport {
-            at: at + Samples(n as f64).at(self.rate),
-            last_sound: self.last_sound,
-            carries: self.carries,
-            level: self.level,
-        }
+        let end = at + Samples(n as f64).at(self.rate);
+        let report = TapReport { at: end, last_sound: self.last_sound, carries: self.carries, level: self.level };
+        (report, self.tape.end_block(end))
     }
 
     /// The machine whose pilot is heard and clearly stronger than all others'.
@@ -162,6 +205,7 @@ impl TapEars {
 
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::expect_used)]
     use super::*;
 
     fn block(ears: &mut TapEars, tone: f64, music: f32, n: usize, at: u64) -> TapReport {
@@ -169,14 +213,25 @@ mod tests {
             let p = (std::f64::consts::TAU * tone * i as f64 / 48_000.0).sin() as f32 * 0.1;
             [music * if i % 2 == 0 { 1.0 } else { -1.0 }, p]
         });
-        ears.on_block(MonoTime::from_nanos(at), 2, samples)
+        ears.on_block(MonoTime::from_nanos(at), 2, samples).0
+    }
+
+    fn ears(pilots: &[Option<Hertz>]) -> TapEars {
+        let names = ["tracks L".to_string(), "pilot".to_string()];
+        let gate = ports::os::Gate::bind(&[]).expect("a gate without sockets");
+        let wanted = Wanted {
+            programme: Vec::new(),
+            pilots: pilots.to_vec(),
+            watch: WatchDesk::new(gate.waker()).0,
+            scribe: ScribeDesk::new().0,
+            wishes: Wishes::default(),
+        };
+        TapEars::new(Hertz(48_000.0), &names, &wanted)
     }
 
     #[test]
     fn the_pilot_tells_which_machine_is_carried() {
-        let names = ["tracks L".to_string(), "pilot".to_string()];
-        let pilots = [Some(Hertz(17_000.0)), Some(Hertz(18_000.0))];
-        let mut ears = TapEars::new(Hertz(48_000.0), &names, &[], &pilots);
+        let mut ears = ears(&[Some(Hertz(17_000.0)), Some(Hertz(18_000.0))]);
         assert_eq!(block(&mut ears, 17_000.0, 0.2, 1_920, 0).carries, Some(Machine::A));
         assert_eq!(block(&mut ears, 18_000.0, 0.2, 1_920, 0).carries, Some(Machine::B));
         assert_eq!(block(&mut ears, 9_000.0, 0.2, 1_920, 0).carries, None);
@@ -184,8 +239,7 @@ mod tests {
 
     #[test]
     fn a_pilot_is_not_programme() {
-        let names = ["tracks L".to_string(), "pilot".to_string()];
-        let mut ears = TapEars::new(Hertz(48_000.0), &names, &[], &[Some(Hertz(17_000.0))]);
+        let mut ears = ears(&[Some(Hertz(17_000.0))]);
         assert_eq!(block(&mut ears, 17_000.0, 0.0, 480, 0).last_sound, None);
         let r = block(&mut ears, 17_000.0, 0.3, 48, 1_000_000_000);
         // The last of 48 samples at 48 kHz lies 47/48 of a millisecond after the first.

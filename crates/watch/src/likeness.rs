@@ -280,7 +280,7 @@ mod tests {
     fn play(book: &mut LikenessBook, channel: &str, turns: std::ops::Range<u64>, b: f32, s: Side) -> Vec<Compared> {
         let mut all = Vec::new();
         for k in turns {
-            let at = |late: i64| MonoTime::from_nanos((k * 1_000_000_000) as u64) + Span::from_micros(late);
+            let at = |late: i64| MonoTime::from_nanos(k * 1_000_000_000) + Span::from_micros(late);
             let wave = |a: f32| (0..7_680).map(|i| if i % 2 == 0 { a } else { -a }).collect::<Vec<_>>();
             for (m, late, a) in [(Machine::A, 0, 0.1), (Machine::B, 2_000, b)] {
                 let heard = Heard { at: at(late), rate: RATE, samples: wave(a) };

@@ -223,6 +223,7 @@ fn changeover(recorder: &Recorder, fault: Span) {
         fault_at: Some(START + fault),
         jump: Some(Span::from_micros(-4_200)),
         level: Some(Db(-0.5)),
+        gap: None,
         evidence: if stage == Stage::Intent {
             vec![
                 seen(0, "first beat of A missing on path 1"),

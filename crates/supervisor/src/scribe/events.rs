@@ -138,6 +138,7 @@ impl Scribe {
             fault_at: None,
             jump: None,
             level: None,
+            gap: None,
             evidence: Vec::new(),
         }
     }
@@ -165,6 +166,21 @@ impl Scribe {
         let code = if went_out { "sent" } else { "not-sent" };
         let tone = if went_out { Tone::Neutral } else { Tone::Danger };
         self.write(event(sent, EventKind::Changeover, code, text).about(to).with(&d), tone, None);
+        if went_out {
+            self.wishes.wish(sent, to);
+        }
+    }
+
+    fn on_heard(&mut self, to: Machine, at: MonoTime, heard: &crate::house::Heard) {
+        let text = heard.say();
+        let d = detail::Changeover {
+            jump: heard.jump,
+            level: heard.level,
+            gap: Some(heard.gap),
+            evidence: vec![detail::Seen { at, text: text.clone() }],
+            ..self.changeover_detail(detail::Stage::Heard, to, "")
+        };
+        self.write(event(at, EventKind::Changeover, "heard", text).about(to).with(&d), Tone::Neutral, None);
     }
 
     fn on_alarm(&mut self, at: MonoTime, change: &AlarmChange) {
@@ -224,6 +240,7 @@ impl Scribe {
                 self.write(e, Tone::Neutral, Some(who));
             }
             ToScribe::Compared(c) => self.on_compared(&c),
+            ToScribe::Heard { to, at, heard } => self.on_heard(to, at, &heard),
             ToScribe::Said { code, text } => {
                 let tone = match code {
                     "output-gone" | "output-failed" | "button-gone" | "button-refused" => Tone::Abnormal,

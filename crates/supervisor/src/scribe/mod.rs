@@ -59,6 +59,15 @@ pub enum ToScribe {
         /// It was done.
         done: bool,
     },
+    /// A changeover was measured on the tap.
+    Heard {
+        /// Where it went.
+        to: Machine,
+        /// When the command had gone out.
+        at: MonoTime,
+        /// What was measured.
+        heard: crate::house::Heard,
+    },
     /// Two machines' excerpts were compared.
     Compared(watch::likeness::Compared),
     /// Something the supervisor has to say of itself.
@@ -125,6 +134,8 @@ pub struct Scribe {
     pub history: Arc<Mutex<HistoryBook>>,
     /// Waiting acts.
     pub answers: Answers,
+    /// Changeovers that the tap shall measure.
+    pub wishes: crate::tape::Wishes,
     /// What the ears need of each view.
     pub lies: crate::ears::Lies,
     /// The rule table, told by the watch thread's judge with each view.
