@@ -66,8 +66,10 @@ pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
     let any: Vec<_> = file.supervisor.paths.iter().map(|to| any_address(*to)).collect();
     let gate = Gate::bind(&any)?;
     let (news_to, news) = std::sync::mpsc::channel();
-    let desk = news::NewsDesk::new(news_to, gate.waker());
     let (urgent_to, urgent) = std::sync::mpsc::channel();
+    let introduction = Arc::new(Mutex::new(introduction(&file)));
+    let changes = news::Introduction { first: introduction.clone(), urgent: urgent_to.clone() };
+    let desk = news::NewsDesk::new(news_to, gate.waker(), changes);
     let (bulk_to, bulk) = std::sync::mpsc::sync_channel(BULK_WAITING);
     let last_reply = Arc::new(AtomicU64::new(0));
     let sources: Vec<_> = file.sources.iter().map(|s| relative_feed(s, &beside)).collect();
@@ -99,7 +101,14 @@ pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
     let real_time = urgency == Urgency::RealTime;
     host::start(real_time, urgent_to, desk.clone())?;
 
-    let introduction = Arc::new(Mutex::new(introduction(&file, real_time, &urgency)));
+    if let Ok(mut first) = introduction.lock() {
+        for up in first.iter_mut() {
+            if let Up::Inventory(i) = up {
+                i.real_time = real_time;
+                i.notes = vec![format!("beat thread: {urgency}")];
+            }
+        }
+    }
     let lanes = lanes::Lanes {
         me,
         supervisor,
@@ -114,7 +123,7 @@ pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
     lanes.run()
 }
 
-fn introduction(file: &AgentFile, real_time: bool, urgency: &Urgency) -> Vec<Up> {
+fn introduction(file: &AgentFile) -> Vec<Up> {
     let hello = Hello {
         machine: file.machine_id,
         name: file.name.clone(),
@@ -124,13 +133,7 @@ fn introduction(file: &AgentFile, real_time: bool, urgency: &Urgency) -> Vec<Up>
         epoch: u32::from_le_bytes(*random_id().first_chunk().unwrap_or(&[0; 4])),
         paths: file.supervisor.paths.len() as u8,
     };
-    let inventory = Inventory {
-        player: file.player.process.clone(),
-        channels: channels(file),
-        real_time,
-        notes: vec![format!("beat thread: {urgency}")],
-        ..Inventory::default()
-    };
+    let inventory = Inventory { player: file.player.process.clone(), channels: channels(file), ..Inventory::default() };
     vec![Up::Hello(hello), Up::Inventory(inventory)]
 }
 

@@ -1,7 +1,10 @@
 //! What the agent's threads tell the beat thread.
 
+use std::sync::mpsc::Sender;
+use std::sync::{Arc, Mutex};
+
 use base::{MonoTime, PlayerState};
-use wire::{HostFlags, Session, SourceFlags};
+use wire::{HostFlags, Session, SourceFlags, Up};
 
 use crate::core::{OscNews, SoundFormat};
 
@@ -64,12 +67,42 @@ pub enum News {
 pub struct NewsDesk {
     to: std::sync::mpsc::Sender<News>,
     waker: ports::os::Waker,
+    introduction: Introduction,
+}
+
+/// What an agent says of itself first in each session, and what of it has changed since.
+#[derive(Clone)]
+pub struct Introduction {
+    /// The messages.
+    pub first: Arc<Mutex<Vec<Up>>>,
+    /// Where changes go.
+    pub urgent: Sender<Up>,
+}
+
+impl Introduction {
+    /// The channels that are heard, at this rate.
+    fn on_format(&self, format: &SoundFormat) {
+        let Ok(mut first) = self.first.lock() else { return };
+        for up in first.iter_mut() {
+            let Up::Inventory(i) = up else { continue };
+            if i.channels != format.channels || f64::from(i.sample_rate) != format.rate.0 {
+                i.channels.clone_from(&format.channels);
+                i.sample_rate = format.rate.0 as u32;
+                let _ = self.urgent.send(Up::Inventory(i.clone()));
+            }
+        }
+    }
 }
 
 impl NewsDesk {
     /// A desk whose news go to `to`.
-    pub fn new(to: std::sync::mpsc::Sender<News>, waker: ports::os::Waker) -> NewsDesk {
-        NewsDesk { to, waker }
+    pub fn new(to: std::sync::mpsc::Sender<News>, waker: ports::os::Waker, introduction: Introduction) -> NewsDesk {
+        NewsDesk { to, waker, introduction }
+    }
+    /// A source says what its sound is.
+    pub fn tell_format(&self, format: SoundFormat) {
+        self.introduction.on_format(&format);
+        self.tell(News::Format(format));
     }
     /// Hands it in; taken in at the next beat.
     pub fn tell(&self, news: News) {

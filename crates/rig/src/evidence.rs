@@ -6,7 +6,8 @@
 use arrayvec::ArrayVec;
 use base::ids::MAX_MACHINES;
 use base::{
-    AudioState, ClockState, Dbfs, Heard, Machine, MonoTime, PlayerState, Ppm, Reading, Span, SwitchView, TransportState,
+    AudioState, ClockState, Db, Dbfs, Heard, Machine, MonoTime, PlayerState, Ppm, Reading, Span, SwitchView,
+    TransportState,
 };
 use serde::{Deserialize, Serialize};
 
@@ -145,6 +146,10 @@ pub struct MachineEvidence {
     pub passes_limit: Option<MonoTime>,
     /// Its level over the last moments.
     pub level: Option<Dbfs>,
+    /// How much louder its programme was than its twin's when both last sounded.
+    pub louder: Option<Db>,
+    /// The same of the worst channel that goes to in-ear monitors.
+    pub ears_louder: Option<Db>,
     /// The host's health.
     pub host: HostEvidence,
 }
@@ -180,6 +185,8 @@ impl Default for MachineEvidence {
             drift: None,
             passes_limit: None,
             level: None,
+            louder: None,
+            ears_louder: None,
             host: HostEvidence::default(),
         }
     }

@@ -50,6 +50,8 @@ pub const fn weight(reason: Reason) -> Fitness {
         | R::ChannelsShifted
         | R::RateDiffers
         | R::DeviceFellBack
+        | R::TooLoud
+        | R::TooLoudInEars
         | R::MediaGone => Fitness::Unfit,
         R::NeverHeard | R::ClockUnknown | R::PositionUnknown | R::NothingKnown => Fitness::Unknown,
         R::OnePath

@@ -112,6 +112,8 @@ reasons! {
     Hot = 426 "hot" "{m} is too hot."
     DiskLow = 427 "disk-low" "{m}'s disk is nearly full."
     SoundDiffers = 428 "sound-differs" "{m} does not sound like the machine on air."
+    TooLoud = 429 "too-loud" "{m} would be {v} louder than the machine on air: only a person may put it there."
+    TooLoudInEars = 430 "too-loud-in-ears" "{m} would be {v} louder in somebody's in-ear monitors: only a person may put it there."
     // Headlines.
     CanTakeOver = 500 "can-take-over" "{m} can take over now: you would hear {v}."
     CanTakeOverAtRest = 501 "can-take-over-at-rest" "{m} can take over now: nothing plays."

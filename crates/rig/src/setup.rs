@@ -95,6 +95,10 @@ pub struct Limits {
     pub dropouts: u16,
     /// A level this far from the other's is worth a word (3 dB).
     pub level: Db,
+    /// A standby whose programme is this much louder is no candidate: only a person puts it on air (6 dB).
+    pub louder: Db,
+    /// The same for a channel that goes to in-ear monitors (3 dB).
+    pub ears_louder: Db,
 }
 
 impl Default for Limits {
@@ -121,6 +125,8 @@ impl Default for Limits {
             standby_silent: Span::from_secs(1),
             dropouts: 5,
             level: Db(3.0),
+            louder: Db(6.0),
+            ears_louder: Db(3.0),
         }
     }
 }

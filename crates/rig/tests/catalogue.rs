@@ -42,6 +42,35 @@ fn on_air_power() {
     }
 }
 
+/// +6 dB, and +3 dB in somebody's ears: common practice, no source.
+#[test]
+fn a_standby_that_would_hurt_ears_is_put_on_air_by_a_person_only() {
+    use base::Db;
+    for (louder, moves) in [
+        ([Some(Db(5.9)), Some(Db(2.9))], true),
+        ([Some(Db(6.1)), None], false),
+        ([None, Some(Db(3.1))], false),
+        ([Some(Db(-20.0)), Some(Db(-20.0))], true),
+    ] {
+        let mut s = plain();
+        s.b().louder = louder;
+        s.run(ms(3_000));
+        let t = s.now;
+        s.a().kill_player();
+        s.run(ms(2_000));
+        if moves {
+            s.one_changeover(Rule::PlayerGone, t);
+            continue;
+        }
+        s.nothing_moved();
+        let said: Vec<_> = s.view().machines[1].reasons.iter().map(|r| r.reason).collect();
+        assert!(said.contains(&Reason::TooLoud) || said.contains(&Reason::TooLoudInEars), "{said:?}");
+        assert_eq!(s.act(Act::Changeover { to: B, forced: true }), ActAnswer::Done);
+        s.run(ms(1_000));
+        assert_eq!(s.view().on_air, SwitchView::On(B));
+    }
+}
+
 #[test]
 fn on_air_power_by_two_paths_without_a_tap() {
     let mut s = two_paths();

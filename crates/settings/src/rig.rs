@@ -39,6 +39,9 @@ pub struct RigFile {
     /// The order in which a machine's position sources are believed; those not named follow in the usual order: LTC, MTC, OSC, MIDI clock.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub prefer: Vec<SourceKind>,
+    /// Names of the channels that go to somebody's in-ear monitors.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub in_ears: Vec<String>,
     /// The machines in their order: the first is A.
     #[serde(rename = "machine")]
     pub machines: Vec<MachineEntry>,
@@ -122,6 +125,10 @@ pub struct Limits {
     pub silence_confirmed: Duration,
     /// `act` takes effect when both machines have been fit for this long.
     pub fit_hold: Duration,
+    /// A standby that is this many decibels louder is put on air by a person only (common practice, no source).
+    pub louder_db: f64,
+    /// The same for a channel that goes to in-ear monitors (common practice, no source).
+    pub ears_louder_db: f64,
 }
 
 impl Default for Limits {
@@ -132,6 +139,8 @@ impl Default for Limits {
             warn_offset: Duration::millis(5),
             silence_confirmed: Duration::millis(60),
             fit_hold: Duration::secs(2),
+            louder_db: 6.0,
+            ears_louder_db: 3.0,
         }
     }
 }
@@ -220,6 +229,11 @@ impl RigFile {
                 "it must not be larger than far_offset",
                 "write near_offset = \"20ms\", far_offset = \"250ms\"",
             );
+        }
+        for (key, db) in [("limits.louder_db", l.louder_db), ("limits.ears_louder_db", l.ears_louder_db)] {
+            if !(0.0..=24.0).contains(&db) {
+                return err(key, "a level limit is 0 to 24 dB", "write louder_db = 6.0, ears_louder_db = 3.0");
+            }
         }
         Ok(rig)
     }

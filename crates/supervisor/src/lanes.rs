@@ -13,6 +13,8 @@ use wire::framing::write_frame;
 use wire::message::TriggerKind;
 use wire::{Down, FrameReader, HandshakeError, Lane, PublicKey, RefuseWhy, Responder, SecretKey, Session, Up};
 
+use watch::channels::Roles;
+
 use crate::ears::EarsDesk;
 use crate::scribe::{ScribeDesk, ToScribe};
 use crate::to_watch::{ToWatch, WatchDesk};
@@ -52,6 +54,8 @@ pub struct Lanes {
     pub watch: WatchDesk,
     /// The way to the record and the page.
     pub scribe: ScribeDesk,
+    /// Names of the channels that go to in-ear monitors.
+    pub in_ears: Vec<String>,
     /// Where excerpts are compared.
     pub ears: EarsDesk,
 }
@@ -285,6 +289,16 @@ impl Talk {
     }
 }
 
+/// What channels are for, by their names.
+fn roles(channels: &[String], in_ears: &[String]) -> Roles {
+    let mut roles = Roles { programme: [false; wire::beat::MAX_LEVELS], in_ears: [false; wire::beat::MAX_LEVELS] };
+    for (i, name) in channels.iter().enumerate().take(wire::beat::MAX_LEVELS) {
+        roles.in_ears[i] = in_ears.contains(name);
+        roles.programme[i] = !matches!(name.as_str(), "" | "timecode" | "pilot" | "click") && !roles.in_ears[i];
+    }
+    roles
+}
+
 /// What concerns the judgement goes to the watch, everything to the record.
 fn hand_on(m: Machine, up: Up, lanes: &Lanes) {
     match &up {
@@ -295,11 +309,7 @@ fn hand_on(m: Machine, up: Up, lanes: &Lanes) {
             lanes.watch.tell(ToWatch::StopTrigger(m, *at));
         }
         Up::Inventory(i) if !i.channels.is_empty() => {
-            let mut programme = [false; wire::beat::MAX_LEVELS];
-            for (p, name) in programme.iter_mut().zip(&i.channels) {
-                *p = !matches!(name.as_str(), "" | "timecode" | "pilot" | "click");
-            }
-            lanes.watch.tell(ToWatch::Channels(m, programme));
+            lanes.watch.tell(ToWatch::Channels(m, roles(&i.channels, &lanes.in_ears)));
         }
         _ => {}
     }

@@ -145,6 +145,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         beat_interval: base::Span::from_millis(5),
         watch: watch_desk.clone(),
         scribe: scribe_desk.clone(),
+        in_ears: facts.rig.in_ears.clone(),
         ears,
     };
     let lanes_at = lanes::start(listen.lanes, lanes)?;

@@ -145,6 +145,8 @@ fn rig_setup(rig: &RigFile, facts: &Facts) -> rig::Setup {
     // Every output has its turn before a command counts as unconfirmed.
     let outputs = u8::try_from(rig.outputs.len()).unwrap_or(u8::MAX);
     setup.limits.output_tries = setup.limits.output_tries.max(outputs);
+    setup.limits.louder = base::Db(l.louder_db);
+    setup.limits.ears_louder = base::Db(l.ears_louder_db);
     setup.policies.on_link_loss = rig.policies.on_link_loss.map(|p| match p {
         OnLinkLoss::Hold => rig::LinkLoss::Hold,
         OnLinkLoss::Changeover => rig::LinkLoss::Changeover,

@@ -13,8 +13,8 @@ use wire::Session;
 pub enum ToWatch {
     /// A session was agreed with a machine's agent: its beat lanes.
     Session(Machine, Box<Session>),
-    /// Which of a machine's channels are programme.
-    Channels(Machine, [bool; wire::beat::MAX_LEVELS]),
+    /// What a machine's channels are for.
+    Channels(Machine, watch::channels::Roles),
     /// A machine's urgent lane was closed from its end.
     LaneClosed(Machine, MonoTime),
     /// A machine's agent said goodbye.

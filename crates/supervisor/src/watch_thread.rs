@@ -152,7 +152,7 @@ impl WatchThread {
                         self.tell(FromWatch::Old(Box::new(old)));
                     }
                 }
-                ToWatch::Channels(m, programme) => self.brain.on_channels(m, programme),
+                ToWatch::Channels(m, roles) => self.brain.on_channels(m, roles),
                 ToWatch::LaneClosed(m, at) => self.brain.on_lane_closed(m, at),
                 ToWatch::Goodbye(m) => self.brain.on_goodbye(m),
                 ToWatch::StopTrigger(m, at) => self.brain.on_stop_trigger(m, at, mono_now()),

@@ -101,6 +101,7 @@ fn make(a: &InitArgs) -> Made {
         listen: Listen { paths: paths(7740), lanes, page: ([127, 0, 0, 1], 7777).into() },
         tap: None,
         prefer: Vec::new(),
+        in_ears: Vec::new(),
         machines,
         outputs: Vec::new(),
         buttons: Vec::new(),

@@ -12,7 +12,7 @@ use base::{Dbfs, Machine, MonoTime, Reading, ShowPosition, SourceKind, Span, Swi
 use rig::{Act, ActAnswer, Actions, ChannelTrouble, Judge, Memory, Place, RigEvidence};
 use wire::{BeatReply, MAX_BEAT, Session};
 
-use crate::channels::ChannelBook;
+use crate::channels::{ChannelBook, Roles};
 use crate::machine::{MAX_PATHS, MachineWatch, PerMachine, offset_reading, time_of_clocks};
 use crate::pair::Pair;
 use crate::setup::Setup;
@@ -64,7 +64,7 @@ pub struct Brain {
     machines: ArrayVec<MachineWatch, MAX_MACHINES>,
     pairs: ArrayVec<Pair, MAX_MACHINES>,
     books: ArrayVec<ChannelBook, MAX_MACHINES>,
-    programme: PerMachine<[bool; wire::beat::MAX_LEVELS]>,
+    roles: PerMachine<Roles>,
     judge: Judge,
     evidence: RigEvidence,
     next_compare: MonoTime,
@@ -86,7 +86,7 @@ impl Brain {
             pairs: machines.iter().map(|_| Pair::new()).collect(),
             books: machines.iter().map(|_| ChannelBook::default()).collect(),
             machines,
-            programme: [[true; wire::beat::MAX_LEVELS]; MAX_MACHINES],
+            roles: [Roles::default(); MAX_MACHINES],
             judge: Judge::new(setup.rig, memory, now),
             evidence,
             next_compare: now,
@@ -105,9 +105,9 @@ impl Brain {
         self.machines.get_mut(m.index())?.on_session(session)
     }
 
-    /// Which of a machine's channels are programme (in the order of its beats' levels).
-    pub fn on_channels(&mut self, m: Machine, programme: [bool; wire::beat::MAX_LEVELS]) {
-        self.programme[m.index()] = programme;
+    /// What a machine's channels are for.
+    pub fn on_channels(&mut self, m: Machine, roles: Roles) {
+        self.roles[m.index()] = roles;
     }
 
     /// A datagram on a path, with the instant at which it came. Says whose it was, if it was anybody's.
@@ -345,18 +345,20 @@ impl Brain {
             return;
         };
         let (first, rest) = self.books.split_at_mut(1);
-        first[0].compare(&rest[twin - 1], &self.programme[0], now);
-        rest[twin - 1].compare(&first[0], &self.programme[twin], now);
+        first[0].compare(&rest[twin - 1], &self.roles[0], now);
+        rest[twin - 1].compare(&first[0], &self.roles[twin], now);
     }
 
     /// Brings the evidence up to `now`.
     fn refresh(&mut self, now: MonoTime) {
         for (i, m) in self.machines.iter_mut().enumerate() {
-            let mut e = m.evidence(now, &self.programme[i]);
+            let mut e = m.evidence(now, &self.roles[i]);
             let place = m.best_report(now).and_then(|r| place_of(&self.setup, m.position_now(r, now).0, r.speed()));
             e.place = place.map(|value| Reading { value, as_of: now, expires: now + Span::from_millis(500) });
             e.code_lost = m.code_lost(now).is_some() && e.transport.is_some_and(|t| t.value == TransportState::Rolling);
             e.codes_contradict = m.codes_contradict(now) || song_contradicts(&self.setup, m, now);
+            e.louder = self.books[i].louder.programme;
+            e.ears_louder = self.books[i].louder.in_ears;
             if e.channels == ChannelTrouble::None {
                 e.channels = self.books[i].trouble;
             }

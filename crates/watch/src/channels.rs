@@ -1,7 +1,8 @@
 //! Channel by channel: does a machine sound as its twin does? Levels are compared, not samples, so only what is plain is said:
-//! a channel that is silent while the twin's is not, and channels that are all moved by one.
+//! a channel that is silent while the twin's is not, channels that are all moved by one, and how much louder people's ears would
+//! get it after a changeover.
 
-use base::{Dbfs, MonoTime, Span};
+use base::{Db, Dbfs, MonoTime, Span};
 use rig::ChannelTrouble;
 use wire::Beat;
 use wire::beat::MAX_LEVELS;
@@ -17,6 +18,34 @@ const SILENT: Dbfs = Dbfs(-80.0);
 /// Two channels this close are alike (ratio of powers: 3 dB).
 const ALIKE: f64 = 2.0;
 
+/// Loudness follows over this many looks, two seconds: a click more or less in the window must not count.
+const LOUDNESS_OVER: f32 = 100.0;
+
+/// What a machine's channels are for, in the order of its beats' levels.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Roles {
+    /// What the house hears.
+    pub programme: [bool; MAX_LEVELS],
+    /// What in-ear monitors carry.
+    pub in_ears: [bool; MAX_LEVELS],
+}
+
+impl Default for Roles {
+    /// Nothing is known: all of it may be programme.
+    fn default() -> Roles {
+        Roles { programme: [true; MAX_LEVELS], in_ears: [false; MAX_LEVELS] }
+    }
+}
+
+/// How much louder this machine is than its twin, as far as was heard while both sounded.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub struct Louder {
+    /// The programme as a whole.
+    pub programme: Option<Db>,
+    /// The worst of the channels that go to in-ear monitors.
+    pub in_ears: Option<Db>,
+}
+
 /// What one machine's channels have been like of late.
 #[derive(Default)]
 pub struct ChannelBook {
@@ -25,8 +54,35 @@ pub struct ChannelBook {
     filled: usize,
     channels: usize,
     suspected: Option<(ChannelTrouble, MonoTime)>,
+    programme: Both,
+    each: [Both; MAX_LEVELS],
+    /// How much louder it is than its twin.
+    pub louder: Louder,
     /// What is wrong with them, as far as the twin shows.
     pub trouble: ChannelTrouble,
+}
+
+/// The powers of both while both sound. What was heard last stands until both sound again: a changeover is for when one of them
+/// does not, and must not be forbidden by that.
+#[derive(Clone, Copy, Default)]
+struct Both {
+    ours: f32,
+    theirs: f32,
+    looks: f32,
+}
+
+impl Both {
+    fn hear(&mut self, ours: f32, theirs: f32) {
+        let floor = LOUD.amplitude().powi(2) as f32;
+        if ours > floor && theirs > floor {
+            self.looks = (self.looks + 1.0).min(LOUDNESS_OVER);
+            self.ours += (ours - self.ours) / self.looks;
+            self.theirs += (theirs - self.theirs) / self.looks;
+        }
+    }
+    fn ratio(&self) -> Option<Db> {
+        (self.looks >= LOUDNESS_OVER).then(|| Db(10.0 * f64::from(self.ours / self.theirs).log10()))
+    }
 }
 
 impl ChannelBook {
@@ -43,8 +99,9 @@ impl ChannelBook {
     }
 
     /// Compares it with its twin, both rolling in step; call it as often as levels are taken in.
-    pub fn compare(&mut self, twin: &ChannelBook, programme: &[bool; MAX_LEVELS], now: MonoTime) {
-        let found = self.look(twin, programme);
+    pub fn compare(&mut self, twin: &ChannelBook, roles: &Roles, now: MonoTime) {
+        let found = self.look(twin, &roles.programme);
+        self.weigh(twin, roles);
         self.suspected = match self.suspected {
             Some((what, since)) if what == found => Some((what, since)),
             _ => Some((found, now)),
@@ -58,6 +115,23 @@ impl ChannelBook {
     pub fn rest(&mut self) {
         self.filled = 0;
         self.suspected = None;
+    }
+
+    /// How loud it is against its twin.
+    fn weigh(&mut self, twin: &ChannelBook, roles: &Roles) {
+        let n = self.channels.min(twin.channels);
+        let newest = |b: &ChannelBook| b.powers[(b.at + LOOKS - 1) % LOOKS];
+        let (ours, theirs) = (newest(self), newest(twin));
+        let sum = |row: &[f32; MAX_LEVELS]| (0..n).filter(|c| roles.programme[*c]).map(|c| row[c]).sum::<f32>();
+        self.programme.hear(sum(&ours), sum(&theirs));
+        self.louder.programme = self.programme.ratio();
+        let mut worst: Option<Db> = None;
+        for c in (0..n).filter(|c| roles.in_ears[*c]) {
+            self.each[c].hear(ours[c], theirs[c]);
+            let louder = self.each[c].ratio();
+            worst = louder.filter(|l| worst.is_none_or(|w| l.0 > w.0)).or(worst);
+        }
+        self.louder.in_ears = worst;
     }
 
     fn look(&self, twin: &ChannelBook, programme: &[bool; MAX_LEVELS]) -> ChannelTrouble {
@@ -102,9 +176,39 @@ mod tests {
         for i in 0..60 {
             a.on_beat(&beat(ours));
             b.on_beat(&beat(theirs));
-            a.compare(&b, &[true; MAX_LEVELS], MonoTime::ZERO + Span::from_millis(20 * i));
+            a.compare(&b, &Roles::default(), MonoTime::ZERO + Span::from_millis(20 * i));
         }
         a.trouble
+    }
+
+    #[test]
+    fn how_much_louder_stands_when_the_twin_falls_silent() {
+        let beat = |levels: &[f64]| {
+            let mut b = Beat::default();
+            b.levels.extend(
+                levels.iter().map(|l| ChannelLevel { rms: CentiDbfs::from(Dbfs(*l)), ..ChannelLevel::default() }),
+            );
+            b
+        };
+        let mut roles = Roles { programme: [true, true, false, false, false, false, false, false], ..Roles::default() };
+        roles.in_ears[2] = true;
+        let (mut a, mut b) = (ChannelBook::default(), ChannelBook::default());
+        for i in 0..400 {
+            b.on_beat(&beat(&[-20.0, -20.0, -26.0]));
+            let quiet = i > 200;
+            a.on_beat(&beat(&if quiet { [NONE, NONE, NONE] } else { [-27.0, -27.0, -30.0] }));
+            b.compare(&a, &roles, MonoTime::ZERO + Span::from_millis(20 * i));
+            if i == 50 {
+                assert_eq!(b.louder, Louder::default(), "two seconds are not over");
+            }
+            if i >= 200 {
+                let (p, e) = (b.louder.programme.map(|d| d.0), b.louder.in_ears.map(|d| d.0));
+                assert!(
+                    p.is_some_and(|d| (d - 7.0).abs() < 0.1) && e.is_some_and(|d| (d - 4.0).abs() < 0.1),
+                    "{p:?} {e:?}"
+                );
+            }
+        }
     }
 
     const NONE: f64 = f64::NEG_INFINITY;

@@ -2,7 +2,7 @@
 //! simulated ones in virtual time; neither can tell.
 
 pub mod brain;
-mod channels;
+pub mod channels;
 pub mod likeness;
 pub mod machine;
 pub mod pair;

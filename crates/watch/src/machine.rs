@@ -12,6 +12,7 @@ use measure::detector::{BeatDetector, BeatState, DetectorConfig};
 use rig::{HostEvidence, MachineEvidence, Offset};
 use wire::{Beat, HostFlags, Lane, OpenError, Session};
 
+use crate::channels::Roles;
 use crate::paths::Path;
 
 /// The most network paths.
@@ -251,7 +252,7 @@ impl MachineWatch {
     }
 
     /// What the judge is told of this machine; `place` and `offset` are the brain's to fill in.
-    pub fn evidence(&mut self, now: MonoTime, programme: &[bool; wire::beat::MAX_LEVELS]) -> MachineEvidence {
+    pub fn evidence(&mut self, now: MonoTime, roles: &Roles) -> MachineEvidence {
         let heard = self.heard(now);
         let mut e = MachineEvidence {
             heard,
@@ -291,7 +292,7 @@ impl MachineWatch {
         if pilots().next().is_some() {
             e.pilot = reading(pilots().all(|p| p == wire::Pilot::Present), *at, expires);
         }
-        e.level = programme_level(beat, programme);
+        e.level = programme_level(beat, &roles.programme);
         e.channels = if beat.sources.has(wire::SourceFlags::OTHER_DEVICE) {
             rig::ChannelTrouble::DeviceFellBack
         } else if beat.sources.has(wire::SourceFlags::FORMAT_CHANGED) || self.plays_at_another_rate(now) {

@@ -56,14 +56,14 @@ pub fn start_audio(wanted: AudioWanted, desk: NewsDesk) -> std::io::Result<()> {
                 if let SourceState::Open(format) = &state
                     && let Some(rate) = format.sample_rate
                 {
-                    desk.tell(News::Format(SoundFormat {
+                    desk.tell_format(SoundFormat {
                         rate,
                         channels: channels.clone(),
                         timecode,
                         ltc_rate: wanted.rate,
                         pilot: wanted.pilot.map(Hertz),
                         exact_stamps: false,
-                    }));
+                    });
                 }
                 desk.tell_now(News::Source {
                     flag: SourceFlags::AUDIO_OPEN,

@@ -88,14 +88,14 @@ fn listen(mut stream: Stream, wanted: &Wanted, desk: &NewsDesk) -> String {
 fn on_hello(hello: FeedHello, wanted: &Wanted, desk: &NewsDesk) {
     if let Some(rate) = hello.sample_rate {
         let timecode = wanted.timecode.as_ref().and_then(|t| hello.channels.iter().position(|c| c == t));
-        desk.tell(News::Format(SoundFormat {
+        desk.tell_format(SoundFormat {
             rate,
             channels: hello.channels,
             timecode,
             ltc_rate: wanted.rate,
             pilot: wanted.pilot.map(base::Hertz),
             exact_stamps: true,
-        }));
+        });
     }
     desk.tell(News::Player { at: mono_now(), state: PlayerState::Running });
     desk.tell(News::MidiInput { input: wanted.input, open: true });

@@ -166,6 +166,7 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
         listen: Listen { paths: paths.clone(), lanes, page },
         tap: c.scenario.rig.tap.then(|| Tap { feed: tap.clone(), programme: Vec::new() }),
         prefer: Vec::new(),
+        in_ears: vec!["click".into(), "cue".into()],
         machines,
         outputs,
         buttons: Vec::new(),
