@@ -5,7 +5,8 @@ use std::collections::BTreeMap;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex};
 
-use base::{Db, Machine, MonoTime, Span};
+use base::{Machine, MonoTime, Span};
+use measure::pair::{Comparator, Polarity};
 use watch::likeness::{Heard, Likeness, LikenessBook, Side};
 use watch::{LikenessReport, WatchView};
 use wire::Excerpt;
@@ -15,6 +16,8 @@ use crate::to_watch::{ToWatch, WatchDesk};
 
 /// Excerpts that may wait; more come only when a processor is held up, and are then lost.
 const WAITING: usize = 32;
+/// The longest excerpt that is compared, in samples: a second at 16 kHz.
+const LONGEST: usize = 16_000;
 /// Machines farther apart than this play other places.
 const TOGETHER: Span = Span::from_millis(250);
 
@@ -67,6 +70,7 @@ pub fn start(lies: Lies, watch: WatchDesk, scribe: ScribeDesk) -> std::io::Resul
 
 fn listen(from: &Receiver<(Machine, Excerpt)>, lies: &Lies, watch: &WatchDesk, scribe: &ScribeDesk) {
     let mut book = LikenessBook::default();
+    let mut laid = Comparator::new(2 * LONGEST);
     let mut alike: BTreeMap<usize, MonoTime> = BTreeMap::new();
     while let Ok((m, excerpt)) = from.recv() {
         let Ok(lies) = lies.lock().map(|l| *l) else { return };
@@ -74,7 +78,7 @@ fn listen(from: &Receiver<(Machine, Excerpt)>, lies: &Lies, watch: &WatchDesk, s
         let rate = excerpt.rate();
         let heard = Heard { at: excerpt.at.to_local(clock), rate, samples: excerpt.decoded().collect() };
         let in_step = |m: Machine| lies[m.index()].offset.is_some_and(|o| o.abs() <= TOGETHER);
-        let side = side_by_side;
+        let side = |a: &[f32], b: &[f32]| side_by_side(&mut laid, a, b);
         let mut told = Vec::new();
         book.on_excerpt(m, &excerpt.channel, heard, in_step, side, |c| told.push(c));
         for c in told {
@@ -94,28 +98,13 @@ fn listen(from: &Receiver<(Machine, Excerpt)>, lies: &Lies, watch: &WatchDesk, s
     }
 }
 
-/// The place of the greatest normalised correlation within 20 ms, to a sample.
-fn side_by_side(a: &[f32], b: &[f32]) -> Option<Side> {
-    const REACH: usize = 160;
-    let n = a.len().min(b.len()).checked_sub(2 * REACH)?;
-    let middle = &a[REACH..REACH + n];
-    let power = |x: &[f32]| x.iter().map(|s| f64::from(*s).powi(2)).sum::<f64>();
-    let pa = power(middle);
-    let mut best = (0.0f64, 0usize, 0.0f64);
-    for lag in 0..=2 * REACH {
-        let other = &b[lag..lag + n];
-        let dot: f64 = middle.iter().zip(other).map(|(x, y)| f64::from(*x) * f64::from(*y)).sum();
-        let pb = power(other);
-        let c = dot / (pa * pb).sqrt().max(1e-12);
-        if c.abs() > best.0.abs() {
-            best = (c, lag, pb);
-        }
-    }
+fn side_by_side(laid: &mut Comparator, a: &[f32], b: &[f32]) -> Option<Side> {
+    let found = laid.compare(a, b)?;
     Some(Side {
-        behind: best.1 as f64 - REACH as f64,
-        gain: Db(10.0 * (best.2 / pa.max(1e-12)).log10()),
-        inverted: best.0 < 0.0,
-        confidence: best.0.abs(),
-        repeats: false,
+        behind: found.lag.0,
+        gain: found.gain,
+        inverted: found.polarity == Polarity::Inverted,
+        confidence: found.confidence,
+        repeats: found.period.is_some(),
     })
 }
