@@ -78,7 +78,13 @@ impl DropoutDetector {
     }
 
     /// Takes in one channel of interleaved samples. Nothing happens when there is no such channel.
-    pub fn on_interleaved(&mut self, samples: &[f32], channel: usize, channels: usize, found: &mut impl FnMut(Dropout)) {
+    pub fn on_interleaved(
+        &mut self,
+        samples: &[f32],
+        channel: usize,
+        channels: usize,
+        found: &mut impl FnMut(Dropout),
+    ) {
         if channel < channels {
             samples.iter().skip(channel).step_by(channels).for_each(|s| self.on_sample(*s, found));
         }
