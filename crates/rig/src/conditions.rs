@@ -164,8 +164,6 @@ impl Judge {
         set(A::RateFlip, told(e.channels == ChannelTrouble::RateDiffers), Arg::None);
         set(A::DeviceFallback, told(e.channels == ChannelTrouble::DeviceFellBack), Arg::None);
         set(A::ChannelSilent, told(e.channels == ChannelTrouble::OneSilent), Arg::None);
-        set(A::SoundDiffers, told(e.channels == ChannelTrouble::Differs), Arg::None);
-        set(A::NeverAlike, told(e.never_alike), Arg::None);
         set(A::Dropouts, told(e.dropouts > self.setup.limits.dropouts), Arg::Count(u32::from(e.dropouts)));
         set(A::ClockUnknown, told(matches!(e.clock, ClockState::Acquiring | ClockState::Stepped)), Arg::None);
         // Its transport.
@@ -180,7 +178,9 @@ impl Judge {
         let audio = fresh_audio(e, now);
         let ears = |so: bool| if audio == AudioState::Unknown { Cond::Missing } else { Cond::from(so) };
         set(A::AudioWrong, ears(audio == AudioState::Wrong), Arg::None);
-        let quiet = audio == AudioState::Silent && transport == Transport::Rolling;
+        let quiet = audio == AudioState::Silent
+            && transport == Transport::Rolling
+            && !self.rests_with_the_music(ev, m, now);
         let on_air_lost = me == f.on_air
             && matches!(f.facts.sound, crate::facts::Sound::Lost | crate::facts::Sound::Doubtful)
             && transport != Transport::Stopped;

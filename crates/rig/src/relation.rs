@@ -51,7 +51,8 @@ fn rests(m: &MachineEvidence, t: &Track, wake: &Wake) -> bool {
     }
 }
 
-fn offset(ev: &RigEvidence, m: Machine, now: MonoTime) -> Option<Offset> {
+/// A machine's offset from the reference machine, if it is known now.
+pub(crate) fn offset(ev: &RigEvidence, m: Machine, now: MonoTime) -> Option<Offset> {
     if m == Machine::A {
         return Some(Offset::default());
     }
@@ -118,6 +119,7 @@ pub(crate) fn relate(
             // At the seam of two songs or sections the machine that is ahead is "in another one" for as long as it is ahead.
             let close = by_offset.filter(|d| d.0.abs() + d.1 <= limits.dead_air);
             if parted && close.is_none() {
+                tracks[s.index()].anchor = None;
                 return Related::only(Relation::OtherSong);
             }
             let by_place = both.filter(|(a, b)| a.song == b.song).map(|(a, b)| (a.at - b.at, PLACE_BOUND));
@@ -125,7 +127,8 @@ pub(crate) fn relate(
                 return Related::only(Relation::Unknown);
             };
             let r = measured(apart, bound, other_section, limits);
-            if let (Relation::InStep | Relation::Near, Some(p)) = (r.relation, sp) {
+            // Also of a machine that is far off: one that jumped and then vanished was not where it had been before.
+            if let Some(p) = sp {
                 let place = Place { at: p.at - apart, ..p };
                 tracks[s.index()].anchor = Some(Anchor { on_air: o, at: now, place, bound });
             }

@@ -6,7 +6,7 @@ use crate::evidence::{MachineEvidence, RigEvidence};
 use crate::facts::{Ears, Relation, Sound};
 use crate::judge::Judge;
 use crate::look::{Found, rests_too};
-use crate::relation::{Related, ears};
+use crate::relation::{Related, ears, offset};
 use crate::track::{Wake, fresh_audio, fresh_transport, here, last_sound};
 
 /// The margin by which a standby must have outlived the trouble on air.
@@ -15,6 +15,9 @@ const OUTLIVE: Span = Span::from_millis(25);
 const OUTLIVE_BEAT: Span = Span::from_millis(20);
 /// Levels this close to their baseline count as a match, where nothing better compares the sound.
 const MATCH_LEVEL: Db = Db(6.0);
+
+/// Machines in step fall silent this close to each other in a rest: a beat and an audio block each way.
+const FALLS_TOGETHER: Span = Span::from_millis(50);
 
 /// A tap that brought no sample for this long is deaf.
 const TAP_WORTH: Span = Span::from_millis(60);
@@ -80,6 +83,21 @@ impl Judge {
             AudioState::Sounding | AudioState::Quiet | AudioState::Wrong => false,
         };
         if matched && second_sign { Sound::Lost } else { Sound::Doubtful }
+    }
+
+    /// Whether the silence of a machine that rolls is the music's: another machine's sound ended with its own, as far as
+    /// the two are apart. A stop in the arrangement silences every channel at once, as a fault does; but not of one
+    /// machine alone.
+    pub(crate) fn rests_with_the_music(&self, ev: &RigEvidence, m: Machine, now: MonoTime) -> bool {
+        let Some(ended) = self.tracks[m.index()].sound_last else { return false };
+        Machine::first(self.machines).filter(|w| *w != m && self.serves(ev, *w)).any(|w| {
+            let apart =
+                offset(ev, m, now).zip(offset(ev, w, now)).map_or(Span::ZERO, |(a, b)| (a.value - b.value).abs());
+            let t = &self.tracks[w.index()];
+            // Noise that began in a rest is no end of the rest.
+            let music = if t.wrong_since.is_some() { t.run_before } else { t.sound_last };
+            music.is_some_and(|t| (t - ended).abs() <= FALLS_TOGETHER + apart)
+        })
     }
 
     /// Whether the tap brings samples, whatever they are.
@@ -176,6 +194,9 @@ impl Judge {
         let (e, oe) = (ev.machines.get(m.index())?, ev.machines.get(o.index())?);
         let limits = &self.setup.limits;
         if !matches!(r.relation, Relation::InStep | Relation::Near) || ears(e, wake, limits) == Ears::Deaf {
+            return None;
+        }
+        if fresh_audio(oe, wake.now) == AudioState::Wrong {
             return None;
         }
         if ears(oe, wake, limits) != Ears::Sounding {

@@ -55,6 +55,8 @@ pub(crate) struct Track {
     /// The present run of sound: its first and its newest instant.
     pub sounding_since: Option<MonoTime>,
     pub sound_last: Option<MonoTime>,
+    /// The end of the run before.
+    pub run_before: Option<MonoTime>,
     /// Noise, DC or not-a-number since.
     pub wrong_since: Option<MonoTime>,
     /// ... and for how long by what was reported.
@@ -104,6 +106,7 @@ impl Track {
         {
             if self.sound_last.is_none_or(|last| t - last > RUN_GAP) {
                 self.sounding_since = Some(t);
+                self.run_before = self.sound_last;
             }
             self.sound_last = Some(t);
         }

@@ -47,7 +47,9 @@ impl Judge {
         match fresh_audio(e, now) {
             // A player may close its stream when it is stopped; its silence then is no fault.
             AudioState::Ceased if transport != Transport::Stopped => because(Reason::AudioCeased),
-            AudioState::Silent if transport == Transport::Rolling => because(Reason::AudioSilent),
+            AudioState::Silent if transport == Transport::Rolling && !self.rests_with_the_music(ev, m, now) => {
+                because(Reason::AudioSilent)
+            }
             AudioState::Wrong => because(Reason::AudioWrong),
             AudioState::Unknown if transport == Transport::Unknown && player != PlayerState::Running => {
                 because(Reason::NothingKnown)
@@ -70,7 +72,6 @@ impl Judge {
             ChannelTrouble::Shifted => because(Reason::ChannelsShifted),
             ChannelTrouble::RateDiffers => because(Reason::RateDiffers),
             ChannelTrouble::DeviceFellBack => because(Reason::DeviceFellBack),
-            ChannelTrouble::Differs => because(Reason::SoundDiffers),
         }
         for (so, r) in [
             (e.host.media_gone, Reason::MediaGone),
@@ -120,15 +121,6 @@ impl Judge {
             }
             Relation::Apart => because(Reason::TooFarApart, apart),
             Relation::Unknown => because(Reason::PositionUnknown, Arg::None),
-        }
-        // Ears come before the show: above these only a person acts.
-        for (louder, limit, reason) in [
-            (e.ears_louder, self.setup.limits.ears_louder, Reason::TooLoudInEars),
-            (e.louder, self.setup.limits.louder, Reason::TooLoud),
-        ] {
-            if let Some(l) = louder.filter(|l| l.0 > limit.0) {
-                because(reason, Arg::Level(l));
-            }
         }
         let both_roll = rolls && o_transport == TransportState::Rolling;
         if both_roll && self.standby_silent(ev, m, o, r, wake) == Some(true) {

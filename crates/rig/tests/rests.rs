@@ -1,0 +1,111 @@
+//! What shows of two hours found and single faults did not: a death soon after a rest in the music, and one soon after a
+//! jump.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+mod sim;
+
+use base::Span;
+use sim::{A, B, acting, ms, plain};
+use twinkeel_rig::*;
+
+/// Nine tenths of a second without a sound, a second after the rig is ready.
+fn with_a_rest(at: Span) -> bool {
+    !(ms(1_006_000)..ms(1_006_900)).contains(&at)
+}
+
+/// Both machines say "all my channels fell silent at once". That they say it together makes it music: neither is less fit,
+/// and whoever dies after the rest is replaced as before it. (Rule 7: a pause is not a fault.)
+#[test]
+fn a_rest_in_the_music_disarms_nobody() {
+    let mut s = plain();
+    s.music = with_a_rest;
+    s.run(ms(1_500));
+    assert!(s.view().machines.iter().all(|m| m.fitness == Fitness::Fit), "in the rest: {:?}", s.view().machines);
+    assert!(s.view().armed);
+    s.run(ms(700));
+    let died = s.now;
+    s.a().host = false;
+    s.run(ms(300));
+    assert!(s.one_changeover(Rule::HostGoneSilent, died) <= ms(30));
+    s = plain();
+    s.music = with_a_rest;
+    s.run(ms(2_000));
+    assert_eq!(s.raised(), vec![], "and nobody is alarmed by it");
+}
+
+/// It need not be to the sample: a machine that is 15 ms ahead falls silent first and begins first.
+#[test]
+fn a_rest_begins_when_each_machine_gets_there() {
+    for by in [-15, 15] {
+        let mut s = acting(Setup::new(2));
+        s.b().ahead = ms(by);
+        s.music = with_a_rest;
+        s.run(ms(2_200));
+        let died = s.now;
+        s.a().host = false;
+        s.run(ms(300));
+        assert!(s.one_changeover(Rule::HostGoneSilent, died) <= ms(40), "{by} ms ahead");
+    }
+}
+
+/// The excuse is not for a machine that falls silent alone, not even if the music rests soon after.
+#[test]
+fn silence_alone_is_no_rest() {
+    let mut s = plain();
+    s.music = with_a_rest;
+    s.run(ms(800));
+    s.b().muted = true;
+    s.run(ms(150));
+    let unfit = |s: &sim::Sim| s.view().machines[B.index()].fitness == Fitness::Unfit;
+    assert!(unfit(&s), "{:?}", s.view().machines);
+    // Into the rest.
+    s.run(ms(300));
+    assert!(unfit(&s), "{:?}", s.view().machines);
+    s.a().host = false;
+    s.run(ms(400));
+    s.nothing_moved();
+}
+
+/// Noise that begins in a rest does not make the standby's rest a fault: noise is worse than the silence that should be.
+#[test]
+fn noise_in_a_rest_is_replaced() {
+    let mut s = plain();
+    s.music = with_a_rest;
+    s.run(ms(1_300));
+    let began = s.now;
+    s.a().noise = true;
+    s.run(ms(300));
+    assert!(s.one_changeover(Rule::WrongSound, began) <= ms(80));
+}
+
+/// A machine that jumped and then died had left the place it was in before: what was in step with it there is not in step
+/// with it now. (Rule 1: within a quarter of a second of the machine on air.)
+#[test]
+fn who_jumped_and_died_is_where_it_jumped_to() {
+    for (by, moves) in [(-850, false), (850, false), (-200, true), (200, true)] {
+        let mut s = plain();
+        s.a().ahead = ms(by);
+        s.run(ms(1_000));
+        assert_eq!(s.changeovers(), vec![], "a jump alone moves nothing");
+        let died = s.now;
+        s.a().host = false;
+        s.run(ms(3_000));
+        if moves {
+            s.one_changeover(Rule::HostGoneSilent, died);
+        } else {
+            s.nothing_moved();
+        }
+    }
+}
+
+/// The same for one that left for another song.
+#[test]
+fn who_went_to_another_song_and_died_is_there() {
+    let mut s = plain();
+    s.a().song = 2;
+    s.run(ms(1_000));
+    s.a().host = false;
+    s.run(ms(3_000));
+    s.nothing_moved();
+    assert_eq!(s.on, A);
+}
