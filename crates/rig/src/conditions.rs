@@ -164,6 +164,8 @@ impl Judge {
         set(A::RateFlip, told(e.channels == ChannelTrouble::RateDiffers), Arg::None);
         set(A::DeviceFallback, told(e.channels == ChannelTrouble::DeviceFellBack), Arg::None);
         set(A::ChannelSilent, told(e.channels == ChannelTrouble::OneSilent), Arg::None);
+        set(A::SoundDiffers, told(e.channels == ChannelTrouble::Differs), Arg::None);
+        set(A::NeverAlike, told(e.never_alike), Arg::None);
         set(A::Dropouts, told(e.dropouts > self.setup.limits.dropouts), Arg::Count(u32::from(e.dropouts)));
         set(A::ClockUnknown, told(matches!(e.clock, ClockState::Acquiring | ClockState::Stepped)), Arg::None);
         // Its transport.

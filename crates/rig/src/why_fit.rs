@@ -72,6 +72,7 @@ impl Judge {
             ChannelTrouble::Shifted => because(Reason::ChannelsShifted),
             ChannelTrouble::RateDiffers => because(Reason::RateDiffers),
             ChannelTrouble::DeviceFellBack => because(Reason::DeviceFellBack),
+            ChannelTrouble::Differs => because(Reason::SoundDiffers),
         }
         for (so, r) in [
             (e.host.media_gone, Reason::MediaGone),
@@ -121,6 +122,15 @@ impl Judge {
             }
             Relation::Apart => because(Reason::TooFarApart, apart),
             Relation::Unknown => because(Reason::PositionUnknown, Arg::None),
+        }
+        // Ears come before the show: above these only a person acts.
+        for (louder, limit, reason) in [
+            (e.ears_louder, self.setup.limits.ears_louder, Reason::TooLoudInEars),
+            (e.louder, self.setup.limits.louder, Reason::TooLoud),
+        ] {
+            if let Some(l) = louder.filter(|l| l.0 > limit.0) {
+                because(reason, Arg::Level(l));
+            }
         }
         let both_roll = rolls && o_transport == TransportState::Rolling;
         if both_roll && self.standby_silent(ev, m, o, r, wake) == Some(true) {

@@ -5,7 +5,7 @@
 #![allow(dead_code)]
 
 use base::{
-    AudioState, ClockState, Dbfs, Heard, Machine, MonoTime, PlayerState, Reading, Span, SwitchView, TransportState,
+    AudioState, ClockState, Db, Dbfs, Heard, Machine, MonoTime, PlayerState, Reading, Span, SwitchView, TransportState,
 };
 use twinkeel_rig::*;
 
@@ -59,6 +59,8 @@ pub struct Box_ {
     pub health: HostEvidence,
     pub paths: usize,
     pub level: f64,
+    /// How much louder it is than its twin: programme, in-ear monitors.
+    pub louder: [Option<Db>; 2],
     // What came of it.
     phase: i64,
     last_beat: Option<MonoTime>,
@@ -99,6 +101,7 @@ impl Box_ {
             health: HostEvidence::default(),
             paths,
             level: -12.0,
+            louder: [None; 2],
             phase,
             last_beat: None,
             last_sound: None,
@@ -298,6 +301,7 @@ impl Sim {
                 e.dropouts = b.dropouts;
                 e.host = b.health;
                 e.level = b.ears.then_some(Dbfs(b.level));
+                [e.louder, e.ears_louder] = b.louder;
             } else if b.host && !b.agent && b.agent_fin && path > 0 && !self.link_down {
                 e.heard = Heard::AgentLost;
             } else if let Some(last) = b.last_beat
