@@ -14,6 +14,8 @@ pub mod namespaces;
 #[cfg(target_os = "linux")]
 pub mod plain_beats;
 #[cfg(target_os = "linux")]
+pub mod stalls;
+#[cfg(target_os = "linux")]
 pub mod stand;
 #[cfg(target_os = "linux")]
 pub mod switch_front;
