@@ -42,6 +42,8 @@ pub struct MachineWatch {
     last_sent: Option<MonoTime>,
     lane_closed: Option<MonoTime>,
     said_goodbye: bool,
+    /// The session is agreed, and no beat of it has come yet.
+    begins: bool,
     /// The newest stop trigger that was heard there, on our clock.
     pub stop_trigger: Option<MonoTime>,
     transport: (TransportState, MonoTime),
@@ -92,6 +94,7 @@ impl MachineWatch {
             last_sent: None,
             lane_closed: None,
             said_goodbye: false,
+            begins: false,
             stop_trigger: None,
             transport: (TransportState::Unknown, now),
             dropouts: Window { turned: now, ..Window::default() },
@@ -106,8 +109,8 @@ impl MachineWatch {
             session.succeed(old);
         }
         self.session = Some(session);
-        self.lane_closed = None;
-        self.said_goodbye = false;
+        // How the old one ended stands until this one's first beat: between the two its silence is no death.
+        self.begins = true;
         self.paths = Default::default();
         self.seq_base = None;
         self.detector.on_new_sender();
@@ -138,6 +141,10 @@ impl MachineWatch {
         }
         if let Some(p) = self.paths.get_mut(path) {
             p.on_beat(from, &beat, at);
+        }
+        if core::mem::take(&mut self.begins) {
+            self.lane_closed = None;
+            self.said_goodbye = false;
         }
         // A beat that comes after the lane was closed shows that the agent lives.
         self.lane_closed = self.lane_closed.filter(|closed| at <= *closed);
