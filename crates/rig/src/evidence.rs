@@ -142,8 +142,6 @@ pub struct MachineEvidence {
     pub offset: Option<Reading<Offset>>,
     /// Drift against the reference machine.
     pub drift: Option<Ppm>,
-    /// When its offset will pass the limit of step at the present drift, if it will within the song.
-    pub passes_limit: Option<MonoTime>,
     /// Its level over the last moments.
     pub level: Option<Dbfs>,
     /// How much louder its programme was than its twin's when both last sounded.
@@ -183,7 +181,6 @@ impl Default for MachineEvidence {
             place: None,
             offset: None,
             drift: None,
-            passes_limit: None,
             level: None,
             louder: None,
             ears_louder: None,

@@ -61,6 +61,8 @@ pub enum TriggerWhat {
     Stop,
     /// Jump to another place, or load another song.
     Jump,
+    /// Not a command: the changeover switch tells this machine by this message that it is on air.
+    OnAir,
 }
 
 fn default_beat() -> Duration {

@@ -10,7 +10,6 @@ use std::time::Duration;
 use base::{Machine, MachineId, RigId, Span};
 use ports::os::mono_now;
 use wire::framing::write_frame;
-use wire::message::TriggerKind;
 use wire::{Down, FrameReader, HandshakeError, Lane, PublicKey, RefuseWhy, Responder, SecretKey, Session, Up};
 
 use watch::channels::Roles;
@@ -305,8 +304,8 @@ fn hand_on(m: Machine, up: Up, lanes: &Lanes) {
         Up::Goodbye { .. } => {
             lanes.watch.tell(ToWatch::Goodbye(m));
         }
-        Up::Trigger { at, what: TriggerKind::Stop | TriggerKind::Jump, .. } => {
-            lanes.watch.tell(ToWatch::StopTrigger(m, *at));
+        Up::Trigger { at, what, .. } => {
+            lanes.watch.tell(ToWatch::Trigger(m, *what, *at));
         }
         Up::Inventory(i) if !i.channels.is_empty() => {
             lanes.watch.tell(ToWatch::Channels(m, roles(&i.channels, &lanes.in_ears)));

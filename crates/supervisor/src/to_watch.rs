@@ -19,8 +19,8 @@ pub enum ToWatch {
     LaneClosed(Machine, MonoTime),
     /// A machine's agent said goodbye.
     Goodbye(Machine),
-    /// A stop trigger was heard at a machine.
-    StopTrigger(Machine, RemoteTime),
+    /// A trigger was heard at a machine.
+    Trigger(Machine, wire::message::TriggerKind, RemoteTime),
     /// What the tap sounds like.
     Tap(TapReport),
     /// How a machine's sound compares with the reference machine's.

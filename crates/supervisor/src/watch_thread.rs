@@ -155,7 +155,7 @@ impl WatchThread {
                 ToWatch::Channels(m, roles) => self.brain.on_channels(m, roles),
                 ToWatch::LaneClosed(m, at) => self.brain.on_lane_closed(m, at),
                 ToWatch::Goodbye(m) => self.brain.on_goodbye(m),
-                ToWatch::StopTrigger(m, at) => self.brain.on_stop_trigger(m, at, mono_now()),
+                ToWatch::Trigger(m, what, at) => self.brain.on_trigger(m, what, at, mono_now()),
                 ToWatch::Tap(report) => self.brain.on_tap(report),
                 ToWatch::Likeness(m, report) => self.brain.on_likeness(m, report),
                 ToWatch::Switch(view, at) => self.on_switch(view, at),

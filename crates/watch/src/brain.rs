@@ -10,6 +10,7 @@ use arrayvec::ArrayVec;
 use base::ids::MAX_MACHINES;
 use base::{Dbfs, Machine, MonoTime, Reading, ShowPosition, SourceKind, Span, SwitchView, TransportState};
 use rig::{Act, ActAnswer, Actions, ChannelTrouble, Judge, Memory, Place, RigEvidence};
+use wire::message::TriggerKind;
 use wire::{BeatReply, MAX_BEAT, Session};
 
 use crate::channels::{ChannelBook, Roles};
@@ -28,6 +29,8 @@ const DOUBT: Span = Span::from_millis(100);
 const DOUBT_AFTER_SLEEP: Span = Span::from_secs(3);
 /// What the switch said is worth something for this long; it is asked each second.
 const SWITCH_IS_WORTH: Span = Span::from_millis(2_500);
+/// A machine that the switch told once that it is on air is so until another is told: nobody can be asked.
+const TOLD_ONCE_IS_WORTH: Span = Span::from_secs(12 * 3600);
 /// What the tap shows is worth something for this long.
 const TAP_IS_WORTH: Span = Span::from_millis(300);
 
@@ -164,10 +167,14 @@ impl Brain {
         }
     }
 
-    /// A stop trigger was heard at a machine.
-    pub fn on_stop_trigger(&mut self, m: Machine, at: base::RemoteTime, now: MonoTime) {
+    /// A trigger was heard at a machine.
+    pub fn on_trigger(&mut self, m: Machine, what: TriggerKind, at: base::RemoteTime, now: MonoTime) {
+        if what == TriggerKind::OnAir {
+            self.evidence.switch.reply =
+                Some(Reading { value: SwitchView::On(m), as_of: now, expires: now + TOLD_ONCE_IS_WORTH });
+        }
         if let Some(w) = self.machines.get_mut(m.index()) {
-            w.stop_trigger = Some(at.to_local(w.clock(now).offset));
+            w.on_trigger(what, at, now);
         }
     }
 

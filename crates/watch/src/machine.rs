@@ -20,6 +20,11 @@ pub const MAX_PATHS: usize = 2;
 /// What a beat says is worth something for this long: it must outlive a short loss, and not a dead host.
 const BEAT_IS_WORTH: Span = Span::from_millis(250);
 
+/// A block that the veto of sound allows for without being told.
+const SHORT_BLOCK: Span = Span::from_millis(5);
+/// The same trigger within this is one that came twice (common practice, no source: a pad is not hit twice so soon).
+const TWICE: Span = Span::from_millis(150);
+
 /// Sources of one machine may start and end this far apart.
 const SOURCES_APART: Span = Span::from_millis(300);
 
@@ -45,7 +50,10 @@ pub struct MachineWatch {
     /// The session is agreed, and no beat of it has come yet.
     begins: bool,
     /// The newest stop trigger that was heard there, on our clock.
-    pub stop_trigger: Option<MonoTime>,
+    stop_trigger: Option<MonoTime>,
+    /// The newest trigger of any kind, and whether it came twice.
+    trigger: Option<(wire::message::TriggerKind, MonoTime)>,
+    trigger_doubled: bool,
     transport: (TransportState, MonoTime),
     dropouts: Window,
     /// Datagrams refused.
@@ -96,6 +104,8 @@ impl MachineWatch {
             said_goodbye: false,
             begins: false,
             stop_trigger: None,
+            trigger: None,
+            trigger_doubled: false,
             transport: (TransportState::Unknown, now),
             dropouts: Window { turned: now, ..Window::default() },
             refused: 0,
@@ -185,6 +195,20 @@ impl MachineWatch {
     /// The reliable lane was closed by the other end (FIN or RST): whoever could close it, the host lives.
     pub fn on_lane_closed(&mut self, now: MonoTime) {
         self.lane_closed = Some(now);
+    }
+
+    /// A trigger was heard there, stamped by its agent.
+    pub fn on_trigger(&mut self, what: wire::message::TriggerKind, at: base::RemoteTime, now: MonoTime) {
+        use wire::message::TriggerKind as T;
+        let at = at.to_local(self.clock(now).offset);
+        match what {
+            T::Stop | T::Jump => self.stop_trigger = Some(at),
+            T::Start => {}
+            // Says something of the switch, and nothing of the transport.
+            T::OnAir => return,
+        }
+        self.trigger_doubled = self.trigger.is_some_and(|(w, t)| w == what && at - t < TWICE);
+        self.trigger = Some((what, at));
     }
 
     /// The agent said that it ends.
@@ -280,6 +304,8 @@ impl MachineWatch {
         e.player = (beat.player != PlayerState::Unknown).then_some(()).and(reading(beat.player, *at, expires));
         e.audio = (beat.audio != AudioState::Unknown).then_some(()).and(reading(beat.audio, *at, expires));
         e.last_sound = beat.last_sound.map(|t| t.to_local(clock.offset));
+        // The judge allows for a short block and a beat; what is longer is told.
+        e.sound_grain = (beat.block - SHORT_BLOCK).max(Span::ZERO);
         if let Some((state, since)) = transport {
             if state != self.transport.0 {
                 self.transport = (state, since);
@@ -294,6 +320,8 @@ impl MachineWatch {
             wire::StopCause::Player => rig::StopCause::Player,
             wire::StopCause::None => rig::StopCause::None,
         };
+        e.trigger = self.trigger.map(|(_, at)| at);
+        e.trigger_doubled = self.trigger_doubled;
         e.dropouts = self.dropouts.on_count(beat.dropouts, now);
         let pilots = || beat.levels.iter().map(|l| l.pilot).filter(|p| *p != wire::Pilot::NotExpected);
         if pilots().next().is_some() {

@@ -53,6 +53,8 @@ pub struct Beat {
     pub dropouts: u16,
     /// Reserved for a rig with more than one supervisor: the newest term the agent has heard.
     pub term: u32,
+    /// How long an audio block lasts: between two of them `last_sound` stands still.
+    pub block: Span,
 }
 
 /// Two of the four timestamps of a clock exchange (RFC 5905 section 8): the reply's number stands for t1, this is t2; the

@@ -167,6 +167,8 @@ pub enum TriggerKind {
     Stop,
     /// Jump to another place.
     Jump,
+    /// Not a command: the switch tells this machine that it is on air.
+    OnAir,
 }
 
 /// Why somebody says goodbye.

@@ -58,6 +58,7 @@ fn beat() -> Beat {
         clipped: 12,
         dropouts: 13,
         term: 14,
+        block: Span::from_nanos(15),
     }
 }
 
@@ -67,7 +68,7 @@ fn beat_and_reply() {
     let n = encode_beat(&beat(), &mut out).unwrap();
     assert_eq!(
         hex(&out[..n]),
-        "ac02800101060701ab02080101010005020201060405010201010901 01d904010202140b0c0d0e".replace(' ', "")
+        "ac02800101060701ab02080101010005020201060405010201010901 01d904010202140b0c0d0e1e".replace(' ', "")
     );
     assert_eq!(decode_beat(&out[..n]), Ok(beat()));
     assert_eq!(decode_beat(&out[..n + 9]), Ok(beat()), "a newer sender's added fields are ignored");

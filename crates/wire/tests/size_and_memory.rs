@@ -57,6 +57,7 @@ fn fullest() -> Beat {
         clipped: u16::MAX,
         dropouts: u16::MAX,
         term: u32::MAX,
+        block: Span::MIN,
     }
 }
 

@@ -112,6 +112,7 @@ impl AgentCore {
                     match t.what {
                         TriggerWhat::Start => *stop = None,
                         TriggerWhat::Stop | TriggerWhat::Jump => *stop = Some((StopCause::Trigger, at)),
+                        TriggerWhat::OnAir => {}
                     }
                     Up::Trigger { at: RemoteTime::of_sender(at), what: kind(t.what), bytes: vec![0x8f + channel, key] }
                 }
@@ -292,6 +293,7 @@ fn kind(what: TriggerWhat) -> TriggerKind {
         TriggerWhat::Start => TriggerKind::Start,
         TriggerWhat::Stop => TriggerKind::Stop,
         TriggerWhat::Jump => TriggerKind::Jump,
+        TriggerWhat::OnAir => TriggerKind::OnAir,
     }
 }
 

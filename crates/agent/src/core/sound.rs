@@ -343,6 +343,7 @@ impl Sound {
         beat.last_sound = self.last_sound.map(RemoteTime::of_sender);
         beat.dropouts = self.dropouts;
         beat.clipped = self.clipped;
+        beat.block = self.block;
         beat.levels.extend(self.channels.iter().take(MAX_LEVELS).map(|c| {
             let pilot = match &c.pilot {
                 None => Pilot::NotExpected,

@@ -3,7 +3,6 @@
 use base::{Dbfs, Machine, MonoTime, Span, SwitchView};
 use rig::{Action, Actions, Memory, Mode};
 use watch::{Brain, Setup, TapReport};
-use wire::message::TriggerKind;
 use wire::{MAX_BEAT, Session, Up};
 
 use super::TO_SWITCH;
@@ -111,7 +110,7 @@ impl Desk {
     pub fn on_up(&mut self, m: Machine, up: &Up, now: MonoTime) {
         let Some(b) = self.brain.as_mut().filter(|_| !self.cut) else { return };
         match up {
-            Up::Trigger { at, what: TriggerKind::Stop | TriggerKind::Jump, .. } => b.on_stop_trigger(m, *at, now),
+            Up::Trigger { at, what, .. } => b.on_trigger(m, *what, *at, now),
             Up::Goodbye { .. } => b.on_goodbye(m),
             _ => {}
         }

@@ -20,6 +20,9 @@ const COLUMNS: usize = 840;
 const FLOOR: f64 = -60.0;
 const CEILING: f64 = 3.0;
 
+/// When, momentary and short-term loudness.
+type Instant = (f64, Option<f64>, Option<f64>);
+
 /// Collects what will be drawn.
 pub struct Plot {
     title: String,
@@ -27,7 +30,7 @@ pub struct Plot {
     channels: usize,
     frames: u64,
     /// Per stretch: its end in seconds, momentary and short-term loudness.
-    loudness: Vec<(f64, Option<f64>, Option<f64>)>,
+    loudness: Vec<Instant>,
     /// Per stretch and channel: peak and mean square.
     levels: Vec<Vec<(f32, f32)>>,
     dropouts: Vec<(usize, f64, f64)>,
@@ -124,7 +127,7 @@ impl Plot {
             );
         }
         let step = self.loudness.len().div_ceil(COLUMNS).max(1);
-        let mut curve = |pick: fn(&(f64, Option<f64>, Option<f64>)) -> Option<f64>, stroke: &str, width: f64| {
+        let mut curve = |pick: fn(&Instant) -> Option<f64>, stroke: &str, width: f64| {
             let mut d = String::new();
             let mut down = false;
             for part in self.loudness.chunks(step) {
