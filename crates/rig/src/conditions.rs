@@ -180,9 +180,8 @@ impl Judge {
         let audio = fresh_audio(e, now);
         let ears = |so: bool| if audio == AudioState::Unknown { Cond::Missing } else { Cond::from(so) };
         set(A::AudioWrong, ears(audio == AudioState::Wrong), Arg::None);
-        let quiet = audio == AudioState::Silent
-            && transport == Transport::Rolling
-            && !self.rests_with_the_music(ev, m, now);
+        let quiet =
+            audio == AudioState::Silent && transport == Transport::Rolling && !self.rests_with_the_music(ev, m, now);
         let on_air_lost = me == f.on_air
             && matches!(f.facts.sound, crate::facts::Sound::Lost | crate::facts::Sound::Doubtful)
             && transport != Transport::Stopped;
