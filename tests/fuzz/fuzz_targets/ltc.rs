@@ -31,7 +31,9 @@ fuzz_target!(|data: &[u8]| {
     let mut sink = |event, heard: usize| {
         if let LtcEvent::Frame(f) = event {
             assert!(f.end_sample > f.start_sample && f.start_sample > last - 2.0);
-            assert!(f.end_sample < heard as f64 + 2.0);
+            // Where the signal ends within the last half cell of a frame, that frame's end is known from its bits.
+            let half_cell = (f.end_sample - f.start_sample) / 160.0;
+            assert!(f.end_sample < heard as f64 + 2.0 + half_cell);
             assert!(f.frames_per_second.is_finite());
             last = f.start_sample;
         }
