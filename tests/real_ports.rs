@@ -135,6 +135,7 @@ mod with_jack {
             listen: Listen { paths, lanes, page },
             tap: None,
             prefer: Vec::new(),
+            in_ears: Vec::new(),
             machines: machines.iter().map(|m| m.0.clone()).collect(),
             outputs,
             buttons: Vec::new(),
