@@ -173,7 +173,7 @@ impl Desk {
     }
     pub fn on_stop_trigger(&mut self, m: Machine, at: base::RemoteTime, now: MonoTime) {
         if let Some(b) = self.brain.as_mut().filter(|_| !self.cut) {
-            b.on_stop_trigger(m, at, now);
+            b.on_trigger(m, wire::message::TriggerKind::Stop, at, now);
         }
     }
     pub fn on_own_link(&mut self, down: bool) {
