@@ -244,7 +244,7 @@ impl World {
         self.now = to;
         for i in 0..2 {
             let since = (to - self.computers[i].beat_due).nanos().max(0) / BEAT.nanos();
-            self.computers[i].beat_due = self.computers[i].beat_due + BEAT.times(since);
+            self.computers[i].beat_due += BEAT.times(since);
             self.beat(i, false);
         }
         self.tap();
