@@ -57,7 +57,7 @@ impl Talk {
         let end = self.now + lasts;
         let mut actions = Actions::new();
         while self.now < end {
-            self.now = self.now + BEAT;
+            self.now += BEAT;
             self.brain.on_switch(SwitchView::On(Machine::A), self.now);
             for i in 0..2 {
                 let Some(agent) = &mut self.agents[i] else { continue };
