@@ -18,8 +18,9 @@ const SILENT: Dbfs = Dbfs(-80.0);
 /// Two channels this close are alike (ratio of powers: 3 dB).
 const ALIKE: f64 = 2.0;
 
-/// Loudness follows over this many looks, two seconds: a click more or less in the window must not count.
-const LOUDNESS_OVER: f32 = 100.0;
+/// Loudness follows over this many looks, twenty seconds: a click more or less, a stem that drops out for a bar, or a machine
+/// that sags as it dies must not forbid the changeover that they call for.
+const LOUDNESS_OVER: f32 = 1_000.0;
 
 /// What a machine's channels are for, in the order of its beats' levels.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -193,15 +194,15 @@ mod tests {
         let mut roles = Roles { programme: [true, true, false, false, false, false, false, false], ..Roles::default() };
         roles.in_ears[2] = true;
         let (mut a, mut b) = (ChannelBook::default(), ChannelBook::default());
-        for i in 0..400 {
+        for i in 0..1_400 {
             b.on_beat(&beat(&[-20.0, -20.0, -26.0]));
-            let quiet = i > 200;
+            let quiet = i > 1_200;
             a.on_beat(&beat(&if quiet { [NONE, NONE, NONE] } else { [-27.0, -27.0, -30.0] }));
             b.compare(&a, &roles, MonoTime::ZERO + Span::from_millis(20 * i));
-            if i == 50 {
-                assert_eq!(b.louder, Louder::default(), "two seconds are not over");
+            if i == 500 {
+                assert_eq!(b.louder, Louder::default(), "twenty seconds are not over");
             }
-            if i >= 200 {
+            if i >= 1_200 {
                 let (p, e) = (b.louder.programme.map(|d| d.0), b.louder.in_ears.map(|d| d.0));
                 assert!(
                     p.is_some_and(|d| (d - 7.0).abs() < 0.1) && e.is_some_and(|d| (d - 4.0).abs() < 0.1),
