@@ -63,26 +63,24 @@ pub struct ChannelBook {
     pub trouble: ChannelTrouble,
 }
 
-/// The powers of both while both sound. What was heard last stands until both sound again: a changeover is for when one of them
+/// How much louder one is than the other, in decibels, over looks at which both sound. Ratios are averaged, not powers: a burst of
+/// noise is one look like any other. What was heard last stands until both sound again: a changeover is for when one of them
 /// does not, and must not be forbidden by that.
 #[derive(Clone, Copy, Default)]
 struct Both {
-    ours: f32,
-    theirs: f32,
+    decibels: f32,
     looks: f32,
 }
 
 impl Both {
     fn hear(&mut self, ours: f32, theirs: f32) {
-        let floor = LOUD.amplitude().powi(2) as f32;
-        if ours > floor && theirs > floor {
+        if ours > 0.0 && theirs > 0.0 {
             self.looks = (self.looks + 1.0).min(LOUDNESS_OVER);
-            self.ours += (ours - self.ours) / self.looks;
-            self.theirs += (theirs - self.theirs) / self.looks;
+            self.decibels += (10.0 * (ours / theirs).log10() - self.decibels) / self.looks;
         }
     }
     fn ratio(&self) -> Option<Db> {
-        (self.looks >= LOUDNESS_OVER).then(|| Db(10.0 * f64::from(self.ours / self.theirs).log10()))
+        (self.looks >= LOUDNESS_OVER).then(|| Db(f64::from(self.decibels)))
     }
 }
 
@@ -118,21 +116,20 @@ impl ChannelBook {
         self.suspected = None;
     }
 
-    /// How loud it is against its twin.
+    /// How loud it is against its twin. Like is compared with like: a channel that is silent in one of them says nothing of the
+    /// loudness of the other.
     fn weigh(&mut self, twin: &ChannelBook, roles: &Roles) {
         let n = self.channels.min(twin.channels);
         let newest = |b: &ChannelBook| b.powers[(b.at + LOOKS - 1) % LOOKS];
         let (ours, theirs) = (newest(self), newest(twin));
-        let sum = |row: &[f32; MAX_LEVELS]| (0..n).filter(|c| roles.programme[*c]).map(|c| row[c]).sum::<f32>();
-        self.programme.hear(sum(&ours), sum(&theirs));
+        let floor = LOUD.amplitude().powi(2) as f32;
+        let both_sound = |c: &usize| ours[*c] > floor && theirs[*c] > floor;
+        let programme = || (0..n).filter(|c| roles.programme[*c]).filter(both_sound);
+        self.programme.hear(programme().map(|c| ours[c]).sum(), programme().map(|c| theirs[c]).sum());
         self.louder.programme = self.programme.ratio();
-        let mut worst: Option<Db> = None;
-        for c in (0..n).filter(|c| roles.in_ears[*c]) {
-            self.each[c].hear(ours[c], theirs[c]);
-            let louder = self.each[c].ratio();
-            worst = louder.filter(|l| worst.is_none_or(|w| l.0 > w.0)).or(worst);
-        }
-        self.louder.in_ears = worst;
+        (0..n).filter(both_sound).for_each(|c| self.each[c].hear(ours[c], theirs[c]));
+        let ears = (0..n).filter(|c| roles.in_ears[*c]).filter_map(|c| self.each[c].ratio());
+        self.louder.in_ears = ears.max_by(|a, b| a.0.total_cmp(&b.0));
     }
 
     fn look(&self, twin: &ChannelBook, programme: &[bool; MAX_LEVELS]) -> ChannelTrouble {
