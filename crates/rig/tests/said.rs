@@ -78,6 +78,36 @@ fn a_proposal_whose_reason_changes_is_made_anew() {
 }
 
 #[test]
+fn a_proposal_whose_machine_is_lost_is_made_anew_for_another() {
+    let mut s = Sim::new(Setup::new(3), Memory { mode: Mode::Propose, ..Memory::default() }, 1);
+    s.run(ms(5_000));
+    s.boxes[2].ahead = ms(5);
+    s.run(ms(1_000));
+    s.log.clear();
+    s.a().kill_player();
+    s.run(ms(300));
+    s.b().host = false;
+    s.run(ms(300));
+    let made: Vec<_> = s.proposals().iter().map(|p| (p.1, p.2)).collect();
+    let third = Machine::new(2).unwrap();
+    assert_eq!(made.last(), Some(&(third, Rule::PlayerGone)), "{made:?}");
+    assert!(made.contains(&(B, Rule::PlayerGone)), "{made:?}");
+}
+
+/// A standby a tenth of a second off is no candidate while on air plays on badly, and one when on air is dead.
+#[test]
+fn a_person_may_choose_what_the_fault_allows() {
+    let mut s = plain();
+    s.act(Act::SetMode(Mode::Propose));
+    s.b().ahead = ms(100);
+    s.run(ms(1_000));
+    assert!(matches!(s.act(Act::Changeover { to: B, forced: false }), ActAnswer::Refused(_)));
+    s.a().kill_player();
+    s.run(ms(300));
+    assert_eq!(s.act(Act::Changeover { to: B, forced: false }), ActAnswer::Done);
+}
+
+#[test]
 fn a_refusal_says_its_cause_and_its_gate() {
     let mut s = plain();
     s.b().host = false;
