@@ -13,8 +13,9 @@ use rig::{Act, ActAnswer, Actions, ChannelTrouble, Judge, Memory, Place, RigEvid
 use wire::message::TriggerKind;
 use wire::{BeatReply, MAX_BEAT, Session};
 
+use crate::apart::time_of_clocks;
 use crate::channels::{ChannelBook, Roles};
-use crate::machine::{MAX_PATHS, MachineWatch, PerMachine, offset_reading, time_of_clocks};
+use crate::machine::{MAX_PATHS, MachineWatch, PerMachine, offset_reading};
 use crate::pair::Pair;
 use crate::setup::Setup;
 use crate::view::{MachineFigures, PathFigures, WatchView};

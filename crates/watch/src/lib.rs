@@ -1,8 +1,10 @@
 //! The brain of the watch: `wire`, `measure` and `rig` made one. The supervisor runs it on real sockets, the stage on
 //! simulated ones in virtual time; neither can tell.
 
+pub mod apart;
 pub mod brain;
 pub mod channels;
+mod last_minute;
 pub mod likeness;
 pub mod machine;
 pub mod pair;

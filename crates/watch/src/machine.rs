@@ -4,8 +4,8 @@ use core::net::SocketAddr;
 
 use base::ids::MAX_MACHINES;
 use base::{
-    AudioState, CLOCKS_PER_SECOND, ClockState, Dbfs, Heard, Hertz, MonoTime, PlayerState, PositionReport, Reading,
-    ShowPosition, SourceKind, Span, TransportState,
+    AudioState, ClockState, Dbfs, Heard, Hertz, MonoTime, PlayerState, PositionReport, Reading, ShowPosition,
+    SourceKind, Span, TransportState,
 };
 use measure::clock::ClockEstimate;
 use measure::detector::{BeatDetector, BeatState, DetectorConfig};
@@ -13,6 +13,7 @@ use rig::{HostEvidence, MachineEvidence, Offset};
 use wire::{Beat, HostFlags, Lane, OpenError, Session};
 
 use crate::channels::Roles;
+use crate::last_minute::LastMinute;
 use crate::paths::Path;
 
 /// The most network paths.
@@ -55,36 +56,9 @@ pub struct MachineWatch {
     trigger: Option<(wire::message::TriggerKind, MonoTime)>,
     trigger_doubled: bool,
     transport: (TransportState, MonoTime),
-    dropouts: Window,
+    dropouts: LastMinute,
     /// Datagrams refused.
     pub refused: u32,
-}
-
-/// Counts increases over the last minute in six buckets of ten seconds.
-#[derive(Default)]
-struct Window {
-    last: Option<u16>,
-    buckets: [u16; 6],
-    at: usize,
-    turned: MonoTime,
-}
-
-impl Window {
-    fn on_count(&mut self, count: u16, now: MonoTime) -> u16 {
-        while now - self.turned >= Span::from_secs(10) {
-            let behind = now - self.turned;
-            self.turned = if behind > Span::from_secs(120) { now } else { self.turned + Span::from_secs(10) };
-            self.at = (self.at + 1) % self.buckets.len();
-            self.buckets[self.at] = 0;
-        }
-        let more = self.last.map_or(0, |l| count.wrapping_sub(l));
-        self.last = Some(count);
-        self.buckets[self.at] = self.buckets[self.at].saturating_add(more);
-        self.sum()
-    }
-    fn sum(&self) -> u16 {
-        self.buckets.iter().fold(0, |a, b| a.saturating_add(*b))
-    }
 }
 
 impl MachineWatch {
@@ -107,7 +81,7 @@ impl MachineWatch {
             trigger: None,
             trigger_doubled: false,
             transport: (TransportState::Unknown, now),
-            dropouts: Window { turned: now, ..Window::default() },
+            dropouts: LastMinute::new(now),
             refused: 0,
         }
     }
@@ -413,24 +387,6 @@ fn programme_level(beat: &Beat, programme: &[bool; wire::beat::MAX_LEVELS]) -> O
     (n > 0).then(|| Dbfs::from_amplitude((power / f64::from(n)).sqrt()))
 }
 
-/// `a` minus `b`, when both are of one kind: timecode of one rate, the same song, or clocks, which last what the tempo of `b` says.
-/// `clocks_at`: that tempo against 120 quarter notes a minute.
-pub fn difference(a: ShowPosition, b: ShowPosition, clocks_at: f64) -> Option<Span> {
-    match (a, b) {
-        (ShowPosition::Clocks { millis: a }, ShowPosition::Clocks { millis: b }) => time_of_clocks(a - b, clocks_at),
-        (ShowPosition::Timecode { rate: ra, at: a }, ShowPosition::Timecode { rate: rb, at: b }) if ra == rb => {
-            Some(a - b)
-        }
-        (ShowPosition::Song { number: na, at: a }, ShowPosition::Song { number: nb, at: b }) if na == nb => Some(a - b),
-        _ => None,
-    }
-}
-
-/// How long thousandths of a clock last at a tempo against 120 quarter notes a minute; none where it stands still.
-pub fn time_of_clocks(millis: i64, tempo: f64) -> Option<Span> {
-    (tempo > 0.01).then(|| Span::from_secs_f64(millis as f64 * 1e-3 / (CLOCKS_PER_SECOND * tempo)))
-}
-
 /// An offset from the reference machine as the judge wants it.
 pub fn offset_reading(value: Span, bound: Span, at: MonoTime) -> Option<Reading<Offset>> {
     Some(Reading { value: Offset { value, bound }, as_of: at, expires: at + Span::from_millis(500) })
@@ -441,19 +397,3 @@ pub const NOMINAL_RATE: Hertz = Hertz(48_000.0);
 
 /// A placeholder-free array of machines' flags.
 pub type PerMachine<T> = [T; MAX_MACHINES];
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// MIDI 1.0: 24 clocks a quarter note; at 90 a minute a clock lasts 27.78 ms.
-    #[test]
-    fn clocks_differ_by_what_they_last_at_their_tempo() {
-        let clocks = |millis| ShowPosition::Clocks { millis };
-        let apart = difference(clocks(36_000), clocks(35_000), 90.0 / 120.0);
-        assert!(apart.is_some_and(|d| (d.millis_f64() - 27.777_8).abs() < 1e-3), "{apart:?}");
-        assert_eq!(difference(clocks(1), clocks(2), 0.0), None);
-        let song = ShowPosition::Song { number: 1, at: Span::ZERO };
-        assert_eq!(difference(clocks(1), song, 1.0), None);
-    }
-}

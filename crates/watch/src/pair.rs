@@ -5,7 +5,8 @@ use base::{MonoTime, PositionReport, Ppm, SourceKind, Span, TransportState};
 use measure::hints::{Evidence, Hint, hints};
 use measure::offset::{OffsetConfig, OffsetTracker, OffsetView};
 
-use crate::machine::{MachineWatch, NOMINAL_RATE, difference};
+use crate::apart::difference;
+use crate::machine::{MachineWatch, NOMINAL_RATE};
 
 /// Offsets larger than this are not "out of step" but "elsewhere": they are not smeared into the fit.
 const ELSEWHERE: Span = Span::from_secs(10);

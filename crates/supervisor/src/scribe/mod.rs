@@ -3,6 +3,7 @@
 
 mod advice;
 mod causes;
+mod changeovers;
 mod events;
 mod history;
 mod names;
