@@ -476,7 +476,7 @@ test("the page is light, and nothing is asked of anybody else", async () => {
 test("the picture has a text beside it and marks what happened", async () => {
   await rig.scene("drifting");
   const page = await open();
-  await page.waitForSelector("#offset-text >> text=/gains on it\\. Known to ±0\\.\\d ms\\. It reaches the warning in 71 s/");
+  await page.waitForSelector("#offset-text >> text=/gains on it\\. Known to ±0\\.\\d ms\\. It reaches 5 ms in 1 min 11 s/");
   await page.waitForTimeout(500);
   const painted = await page.locator("#picture").evaluate((c) => {
     const { data } = c.getContext("2d").getImageData(0, 0, c.width, c.height);
