@@ -236,11 +236,8 @@ impl World {
     }
 
     fn leap(&mut self, to: MonoTime) {
-        while let Some(Reverse(e)) = self.post.pop() {
-            // A connection that is still being tried is tried at the far end; everything else takes microseconds.
-            self.now = e.0.max(self.now);
-            self.deliver(e.2);
-        }
+        // A connection that is still being tried is tried on; everything else takes microseconds.
+        self.deliver_until(to);
         self.now = to;
         for i in 0..2 {
             let since = (to - self.computers[i].beat_due).nanos().max(0) / BEAT.nanos();
@@ -251,12 +248,20 @@ impl World {
         self.next_tap = to + TAP_EVERY;
         self.next_ask = to;
         self.switch_says();
-        while let Some(Reverse(e)) = self.post.pop() {
-            self.deliver(e.2);
-        }
+        self.deliver_until(to + BREATH);
+        self.now = to;
         self.desk.leapt(to);
         self.oracle.leapt(to);
         self.judge();
+    }
+
+    /// Delivers what is due until then, turning the clock to it.
+    fn deliver_until(&mut self, until: MonoTime) {
+        while self.post.peek().is_some_and(|e| e.0.0 <= until) {
+            let Some(Reverse(e)) = self.post.pop() else { break };
+            self.now = e.0.max(self.now);
+            self.deliver(e.2);
+        }
     }
 
     /// Turns the clock to `until`, doing everything that is due on the way in its order.
