@@ -47,5 +47,8 @@ pub fn particulars(state: &State, code: AlarmCode, m: Option<Machine>, now: Mono
 
 /// An alarm's sentence with its particulars as they were when it was raised.
 pub fn with(text: String, particulars: Option<&String>) -> String {
-    particulars.map_or(text.clone(), |p| format!("{text} {p}"))
+    match particulars {
+        Some(p) => format!("{text} {p}"),
+        None => text,
+    }
 }
