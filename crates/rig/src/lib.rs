@@ -8,6 +8,7 @@ pub mod action;
 pub mod acts;
 pub mod alarm_codes;
 pub mod alarms;
+pub mod check;
 mod conditions;
 pub mod evidence;
 pub mod facts;
