@@ -115,6 +115,8 @@ mod with_jack {
                         pilot: None,
                     },
                 ],
+                folders: Vec::new(),
+                hashing: Default::default(),
                 triggers: Vec::new(),
             };
             let file = write(at.join(format!("agent{i}.toml")), &toml::to_string(&agent).unwrap());

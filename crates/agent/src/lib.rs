@@ -6,6 +6,7 @@
 mod beats;
 mod bulk;
 pub mod core;
+pub mod folders;
 mod host;
 mod lanes;
 mod news;

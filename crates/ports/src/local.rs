@@ -1,4 +1,4 @@
-//! Local sockets and files that belong to one user alone.
+//! Local sockets, files that belong to one user alone, and what a file is known by.
 //!
 //! On Unix a local socket is a Unix-domain socket with mode 0600. Elsewhere it is a TCP socket on loopback whose port stands in
 //! the file of that name.
@@ -61,6 +61,35 @@ pub fn writable_by_others(path: &Path) -> Option<String> {
 /// The path, and why it cannot be.
 pub fn write_secret(path: &Path, text: &str) -> std::io::Result<()> {
     sys::write_secret(path, text).map_err(|e| std::io::Error::new(e.kind(), format!("{}: {e}", path.display())))
+}
+
+/// What a file is known by without reading it: while all of it stays, its content is taken to stay. Nothing here is the content: a
+/// program that wants to deceive can.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct FileMark {
+    /// Length in bytes.
+    pub size: u64,
+    /// When its content was changed, in nanoseconds since 1970; programs can set it.
+    pub modified_ns: i64,
+    /// When anything of it was changed, by the system's own word; 0: the system has no such notion.
+    pub changed_ns: i64,
+    /// The file's number in its file system; 0: the system does not tell.
+    pub inode: u64,
+    /// The file system's number.
+    pub device: u64,
+}
+
+/// A file's mark.
+pub fn mark(m: &std::fs::Metadata) -> FileMark {
+    sys::mark(m)
+}
+
+/// Opens a file to be read, but neither through a link nor waiting for anybody (a pipe).
+///
+/// # Errors
+/// What the system says.
+pub fn open_plain(path: &Path) -> std::io::Result<std::fs::File> {
+    sys::open_plain(path)
 }
 
 #[cfg(all(test, unix))]

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::duration::Duration;
 use crate::error::{SettingsError, parse};
+use crate::ignore::{Ignore, NO_PATTERN};
 
 /// The most sources that carry MIDI: `midi` and `feed`.
 pub const MAX_MIDI_INPUTS: usize = 4;
@@ -37,6 +38,49 @@ pub struct AgentFile {
     /// MIDI messages that start, stop or jump the players: a pad, a foot controller.
     #[serde(default, rename = "trigger", skip_serializing_if = "Vec::is_empty")]
     pub triggers: Vec<Trigger>,
+    /// Folders that must be the same on all machines: sessions, media.
+    #[serde(default, rename = "folder", skip_serializing_if = "Vec::is_empty")]
+    pub folders: Vec<Folder>,
+    /// How they are looked at.
+    #[serde(default, skip_serializing_if = "Hashing::is_default")]
+    pub hashing: Hashing,
+}
+
+/// A folder that must hold the same on all machines.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Folder {
+    /// What people call it. Folders of one name are compared, wherever they lie.
+    pub name: String,
+    /// Where it lies.
+    pub path: PathBuf,
+    /// What in it is left out; must be written alike on all machines.
+    #[serde(default)]
+    pub ignore: Ignore,
+}
+
+/// How folders are looked at.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct Hashing {
+    /// The most megabytes that are read in a second; 0: as many as the disk gives.
+    pub rate: u32,
+    /// Whether it goes on while a song rolls.
+    pub while_rolling: bool,
+    /// How long after a look the next one begins, at the soonest.
+    pub every: Duration,
+}
+
+impl Default for Hashing {
+    fn default() -> Hashing {
+        Hashing { rate: 200, while_rolling: false, every: Duration::secs(10) }
+    }
+}
+
+impl Hashing {
+    fn is_default(&self) -> bool {
+        *self == Hashing::default()
+    }
 }
 
 /// A message that is known to command the players.
@@ -178,6 +222,25 @@ impl AgentFile {
                     "write channel = 16, note = 36",
                 );
             }
+        }
+        for (i, f) in a.folders.iter().enumerate() {
+            if f.name.trim().is_empty() || a.folders[..i].iter().any(|other| other.name == f.name) {
+                return err(
+                    &format!("folder[{i}].name"),
+                    "a folder has a name of its own",
+                    "name it, as it is named on the other machines: name = \"session\"",
+                );
+            }
+            if !f.ignore.is_sound() {
+                return err(
+                    &format!("folder[{i}].ignore"),
+                    NO_PATTERN,
+                    "write ignore = [\"*.tmp\", \"backups/\"], or leave it out",
+                );
+            }
+        }
+        if a.hashing.every.0 < Duration::secs(1).0 {
+            return err("hashing.every", "a folder is looked at once a second at most", "write every = \"10s\"");
         }
         let with = |f: fn(&Source) -> bool| a.sources.iter().filter(|s| f(s)).count();
         if with(|s| matches!(s, Source::Midi { .. } | Source::Feed { .. })) > MAX_MIDI_INPUTS {

@@ -7,6 +7,7 @@ pub mod agent;
 pub mod buttons;
 pub mod duration;
 mod error;
+pub mod ignore;
 pub mod outputs;
 pub mod rig;
 pub mod show;

@@ -86,6 +86,8 @@ fn make(a: &InitArgs) -> Made {
                 rate: None,
                 pilot: None,
             }],
+            folders: Vec::new(),
+            hashing: Default::default(),
             triggers: Vec::new(),
         };
         write(&a.dir.join(m.to_string()).join("agent.toml"), &toml::to_string(&agent)?, "agent.key", &keys)?;

@@ -6,6 +6,7 @@ mod client;
 mod devices;
 mod init;
 mod inspect;
+mod parity_cmd;
 mod report_cmd;
 mod run;
 mod shows_cmd;
@@ -43,6 +44,8 @@ enum Command {
     Changeover(client::ChangeoverArgs),
     /// Releases the latch after a changeover.
     Release(client::ReleaseArgs),
+    /// Compares two session folders by what is in their files.
+    Parity(parity_cmd::ParityArgs),
     /// Makes the report of a show.
     Report(report_cmd::ReportArgs),
     /// Lists, labels, exports and prunes the records of shows.
@@ -95,6 +98,7 @@ fn main() -> ExitCode {
         Command::Status(a) => client::status(&a),
         Command::Changeover(a) => client::changeover(&a),
         Command::Release(a) => client::release(&a),
+        Command::Parity(a) => parity_cmd::run(&a),
         Command::Report(a) => report_cmd::run(&a),
         Command::Shows(a) => shows_cmd::run(&a),
         Command::Devices(a) => devices::run(&a),

@@ -17,6 +17,7 @@ pub mod handshake;
 pub mod header;
 pub mod keys;
 pub mod levels;
+pub mod manifest;
 pub mod message;
 pub mod session;
 mod text;

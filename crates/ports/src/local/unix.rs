@@ -1,9 +1,11 @@
 //! Unix-domain sockets and file modes.
 
 use std::io::Write;
-use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::os::unix::net::{UnixListener, UnixStream};
 use std::path::Path;
+
+use super::FileMark;
 
 /// A local connection.
 pub type Stream = UnixStream;
@@ -37,4 +39,20 @@ pub fn write_secret(path: &Path, text: &str) -> std::io::Result<()> {
     let mut file = std::fs::OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(path)?;
     file.set_permissions(std::fs::Permissions::from_mode(0o600))?;
     file.write_all(text.as_bytes())
+}
+
+pub fn mark(m: &std::fs::Metadata) -> FileMark {
+    let ns = |s: i64, ns: i64| s.saturating_mul(1_000_000_000).saturating_add(ns);
+    FileMark {
+        size: m.len(),
+        modified_ns: ns(m.mtime(), m.mtime_nsec()),
+        changed_ns: ns(m.ctime(), m.ctime_nsec()),
+        inode: m.ino(),
+        device: m.dev(),
+    }
+}
+
+pub fn open_plain(path: &Path) -> std::io::Result<std::fs::File> {
+    let flags = nix::fcntl::OFlag::O_NOFOLLOW | nix::fcntl::OFlag::O_NONBLOCK;
+    std::fs::OpenOptions::new().read(true).custom_flags(flags.bits()).open(path)
 }

@@ -59,6 +59,31 @@ pub fn least_timer_slack() {
     let _ = nix::sys::prctl::set_timerslack(1);
 }
 
+/// A thread with a nice value of its own, which is Linux's way and no standard's (sched(7)).
+pub fn give_way() -> Result<(), String> {
+    let least = thread_priority::ThreadPriority::Min;
+    let batch = thread_priority::NormalThreadSchedulePolicy::Batch;
+    let policy = thread_priority::ThreadSchedulePolicy::Normal(batch);
+    thread_priority::set_thread_priority_and_policy(thread_priority::thread_native_id(), least, policy)
+        .map_err(|e| e.to_string())
+}
+
+/// `/proc/pid/fd` and `/proc/pid/maps` (proc(5)).
+pub fn open_files(process: u32) -> Option<Vec<std::path::PathBuf>> {
+    use std::os::unix::ffi::OsStrExt;
+    let handles = std::fs::read_dir(format!("/proc/{process}/fd")).ok()?;
+    let mut files: Vec<_> = handles.flatten().filter_map(|h| std::fs::read_link(h.path()).ok()).collect();
+    let maps = std::fs::read(format!("/proc/{process}/maps")).unwrap_or_default();
+    for line in maps.split(|b| *b == b'\n') {
+        // Address, rights, offset, device, inode; then the path.
+        let path = line.iter().position(|b| *b == b'/').map(|at| &line[at..]);
+        files.extend(path.map(|p| std::path::PathBuf::from(std::ffi::OsStr::from_bytes(p))));
+    }
+    files.sort();
+    files.dedup();
+    Some(files)
+}
+
 pub fn set_real_time(priority: thread_priority::ThreadPriority) -> Result<(), String> {
     use thread_priority::{RealtimeThreadSchedulePolicy, ThreadSchedulePolicy, set_thread_priority_and_policy};
     set_thread_priority_and_policy(

@@ -92,6 +92,17 @@ pub fn make_urgent(level: u8) -> Urgency {
     }
 }
 
+/// Makes the calling thread give way to everybody else, where the system lets it; nothing depends on it.
+pub fn make_patient() {
+    let _ = sys::give_way();
+}
+
+/// The files that a process holds open or has mapped, as the system names them: one whose place another file has taken, or that was
+/// removed, ends in ` (deleted)`. None: the system does not tell.
+pub fn open_files(process: u32) -> Option<Vec<std::path::PathBuf>> {
+    sys::open_files(process)
+}
+
 /// One received datagram.
 #[derive(Clone, Copy, Debug)]
 pub struct Received {

@@ -37,6 +37,14 @@ pub fn sleep_until(at: MonoTime) {
 
 pub fn least_timer_slack() {}
 
+pub fn give_way() -> Result<(), String> {
+    thread_priority::set_current_thread_priority(thread_priority::ThreadPriority::Min).map_err(|e| format!("{e:?}"))
+}
+
+pub fn open_files(_process: u32) -> Option<Vec<std::path::PathBuf>> {
+    None
+}
+
 pub fn set_real_time(priority: thread_priority::ThreadPriority) -> Result<(), String> {
     thread_priority::set_current_thread_priority(priority).map_err(|e| format!("the system refused: {e:?}"))
 }

@@ -109,6 +109,8 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
                 rate: Some(crate::show::FRAME_RATE),
                 pilot: Some(pilot.0),
             }],
+            folders: Vec::new(),
+            hashing: Default::default(),
             triggers: [
                 (TriggerWhat::Start, pad::START),
                 (TriggerWhat::Stop, pad::STOP),
