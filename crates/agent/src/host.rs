@@ -21,6 +21,7 @@ const CPU_HIGH_PERMILLE: u16 = 900;
 pub fn start(real_time: bool, urgent: Sender<Up>, desk: NewsDesk) -> std::io::Result<()> {
     std::thread::Builder::new().name("host".into()).spawn(move || {
         let mut system = System::new().ok();
+        let mut kit = crate::kit::KitWatch::default();
         loop {
             let health = look(system.as_mut());
             let flag = |f, on: Option<bool>| HostFlags::NONE.with(f, on.unwrap_or(false));
@@ -36,6 +37,7 @@ pub fn start(real_time: bool, urgent: Sender<Up>, desk: NewsDesk) -> std::io::Re
             if urgent.send(Up::Health(health)).is_err() {
                 return;
             }
+            kit.look(&desk);
             std::thread::sleep(Duration::from_secs(2));
         }
     })?;

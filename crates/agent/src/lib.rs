@@ -8,6 +8,7 @@ mod bulk;
 pub mod core;
 pub mod folders;
 mod host;
+mod kit;
 mod lanes;
 mod news;
 mod player;
@@ -19,7 +20,7 @@ use std::sync::{Arc, Mutex};
 
 use ports::os::{Gate, Urgency, boot_id, random_id};
 use settings::AgentFile;
-use wire::{Hello, Inventory, SecretKey, Up};
+use wire::{Hello, Inventory, Kit, SecretKey, Up};
 
 /// Messages that may wait for the bulk lane.
 const BULK_WAITING: usize = 8;
@@ -134,8 +135,18 @@ fn introduction(file: &AgentFile) -> Vec<Up> {
         epoch: u32::from_le_bytes(*random_id().first_chunk().unwrap_or(&[0; 4])),
         paths: file.supervisor.paths.len() as u8,
     };
-    let inventory = Inventory { player: file.player.process.clone(), channels: channels(file), ..Inventory::default() };
-    vec![Up::Hello(hello), Up::Inventory(inventory)]
+    let inventory = Inventory {
+        player: file.player.process.clone(),
+        channels: channels(file),
+        sources: file.sources.iter().map(sources::info).collect(),
+        ..Inventory::default()
+    };
+    let kit = Kit {
+        build: sysinfo::System::kernel_long_version().ok(),
+        device: file.sources.iter().find_map(sources::device),
+        ..Kit::default()
+    };
+    vec![Up::Hello(hello), Up::Inventory(inventory), Up::Kit(kit)]
 }
 
 fn channels(file: &AgentFile) -> Vec<String> {

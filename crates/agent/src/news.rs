@@ -1,10 +1,12 @@
 //! What the agent's threads tell the beat thread.
 
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::mpsc::Sender;
 use std::sync::{Arc, Mutex};
 
-use base::{MonoTime, PlayerState};
-use wire::{HostFlags, Session, SourceFlags, Up};
+use base::{MonoTime, PlayerState, RemoteTime};
+use wire::message::SourceState;
+use wire::{HostFlags, Kit, Session, SourceFlags, Up};
 
 use crate::core::{OscNews, SoundFormat};
 
@@ -68,6 +70,7 @@ pub struct NewsDesk {
     to: std::sync::mpsc::Sender<News>,
     waker: ports::os::Waker,
     introduction: Introduction,
+    player: Arc<AtomicU32>,
 }
 
 /// What an agent says of itself first in each session, and what of it has changed since.
@@ -80,6 +83,34 @@ pub struct Introduction {
 }
 
 impl Introduction {
+    /// Changes what is told of the host and the player, and tells it if it is new.
+    fn on_kit(&self, change: impl Fn(&mut Kit)) {
+        let Ok(mut first) = self.first.lock() else { return };
+        for up in first.iter_mut() {
+            let Up::Kit(kit) = up else { continue };
+            let was = kit.clone();
+            change(kit);
+            if *kit != was {
+                let _ = self.urgent.send(Up::Kit(kit.clone()));
+            }
+        }
+    }
+
+    /// A source's state; the first opening is no change worth an event.
+    fn on_source(&self, name: &str, state: SourceState, why: &str) {
+        let Ok(mut first) = self.first.lock() else { return };
+        for up in first.iter_mut() {
+            let Up::Inventory(i) = up else { continue };
+            let Some(s) = i.sources.iter_mut().find(|s| s.name == name && s.state != state) else { continue };
+            let was = std::mem::replace(&mut s.state, state);
+            let _ = self.urgent.send(Up::Inventory(i.clone()));
+            if was != SourceState::Opening {
+                let at = RemoteTime::of_sender(ports::os::mono_now());
+                let _ = self.urgent.send(Up::Source { at, name: name.into(), state, why: why.into() });
+            }
+        }
+    }
+
     /// The channels that are heard, at this rate.
     fn on_format(&self, format: &SoundFormat) {
         let Ok(mut first) = self.first.lock() else { return };
@@ -97,12 +128,32 @@ impl Introduction {
 impl NewsDesk {
     /// A desk whose news go to `to`.
     pub fn new(to: std::sync::mpsc::Sender<News>, waker: ports::os::Waker, introduction: Introduction) -> NewsDesk {
-        NewsDesk { to, waker, introduction }
+        NewsDesk { to, waker, introduction, player: Arc::default() }
     }
     /// A source says what its sound is.
     pub fn tell_format(&self, format: SoundFormat) {
         self.introduction.on_format(&format);
         self.tell(News::Format(format));
+    }
+    /// What is told of the host and the player changes.
+    pub fn tell_kit(&self, change: impl Fn(&mut Kit)) {
+        self.introduction.on_kit(change);
+    }
+    /// The audio device has this full name.
+    pub fn tell_device(&self, name: &str) {
+        self.introduction.on_kit(|k| k.device = Some(name.into()));
+    }
+    /// A source opened, or is gone.
+    pub fn tell_source(&self, name: &str, state: SourceState, why: &str) {
+        self.introduction.on_source(name, state, why);
+    }
+    /// The player's process, or that it is gone.
+    pub fn tell_player(&self, pid: Option<u32>) {
+        self.player.store(pid.unwrap_or(0), Ordering::Relaxed);
+    }
+    /// The player's process.
+    pub fn player(&self) -> Option<u32> {
+        Some(self.player.load(Ordering::Relaxed)).filter(|pid| *pid != 0)
     }
     /// Hands it in; taken in at the next beat.
     pub fn tell(&self, news: News) {

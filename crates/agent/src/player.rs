@@ -24,6 +24,7 @@ pub fn start(name: String, desk: NewsDesk) -> std::io::Result<()> {
                 return tracing::error!("the system does not list its processes: the player cannot be watched");
             };
             let state = after(last, there);
+            desk.tell_player(watch.pid.map(Pid::as_u32));
             if state != last {
                 match state {
                     PlayerState::Gone => tracing::warn!("the player {} is gone", watch.name),

@@ -7,8 +7,36 @@ mod osc;
 
 use settings::agent::Source;
 use wire::SourceFlags;
+use wire::message::{SourceInfo, SourceState};
 
 use crate::news::{News, NewsDesk};
+
+/// What people call a source.
+pub fn name(s: &Source) -> String {
+    match s {
+        Source::Midi { port, .. } => format!("MIDI port {port}"),
+        Source::Audio { device, .. } => format!("audio device {device}"),
+        Source::Feed { .. } => "feed".into(),
+        Source::Osc { listen, .. } => format!("OSC at {listen}"),
+    }
+}
+
+/// The device that a source hears, as it is configured; a feed names none.
+pub fn device(s: &Source) -> Option<String> {
+    match s {
+        Source::Audio { device, .. } => Some(device.clone()),
+        _ => None,
+    }
+}
+
+/// How a source is told of before it is open.
+pub fn info(s: &Source) -> SourceInfo {
+    let rate = match s {
+        Source::Audio { rate, .. } | Source::Feed { rate, .. } => *rate,
+        Source::Midi { .. } | Source::Osc { .. } => None,
+    };
+    SourceInfo { name: name(s), kind: None, rate, state: SourceState::Opening }
+}
 
 /// Starts every configured source.
 ///

@@ -60,6 +60,8 @@ pub enum Up {
     },
     /// A short stretch of one channel's sound, for comparison with the twin's. Over the bulk lane only.
     Excerpt(Excerpt),
+    /// What the host and the player are made of; sent after `Inventory` and at each change.
+    Kit(Kit),
 }
 
 /// From the supervisor to an agent.
@@ -131,6 +133,27 @@ pub struct Inventory {
     pub real_time: bool,
     /// In words, what the agent got of what it asked of the system.
     pub notes: Vec<String>,
+}
+
+/// What a host and its player are made of, as far as the system tells; what it does not tell is `None`.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct Kit {
+    /// Build of the operating system.
+    pub build: Option<String>,
+    /// The player's version, or its program file's fingerprint (the beginning of its BLAKE3 hash).
+    pub player: Option<String>,
+    /// When the player was started, by the host's wall clock, in nanoseconds since 1970.
+    pub player_started: Option<i64>,
+    /// The audio device by its full name.
+    pub device: Option<String>,
+    /// What clocks the device.
+    pub clock_source: Option<String>,
+    /// The host cannot fall asleep by itself.
+    pub sleep_off: Option<bool>,
+    /// It does not update itself.
+    pub updates_off: Option<bool>,
+    /// It shows no notifications.
+    pub notifications_off: Option<bool>,
 }
 
 /// One source of an agent.

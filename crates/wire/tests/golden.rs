@@ -12,7 +12,7 @@ use twinkeel_wire::codec::{encode_beat, encode_reply};
 use twinkeel_wire::message::{SourceInfo, SourceState, TriggerKind};
 use twinkeel_wire::{
     Beat, BeatReply, CentiDbfs, ChannelLevel, Down, Echo, Excerpt, GoodbyeWhy, Health, Hello, HostFlags, Inventory,
-    MAX_BEAT, Pilot, RefuseWhy, SourceFlags, StopCause, Up, decode_beat, decode_down, decode_reply, decode_up,
+    Kit, MAX_BEAT, Pilot, RefuseWhy, SourceFlags, StopCause, Up, decode_beat, decode_down, decode_reply, decode_up,
     encode_down, encode_up,
 };
 
@@ -104,6 +104,14 @@ fn every_message_upward() {
         real_time: true,
         notes: vec![],
     };
+    let kit = Kit {
+        build: Some("7.1".into()),
+        player: Some("ab12".into()),
+        player_started: Some(1),
+        sleep_off: Some(true),
+        updates_off: Some(false),
+        ..Kit::default()
+    };
     let health = Health { cpu_permille: Some(1), on_battery: Some(false), ..Health::default() };
     let cases = [
         (Up::Hello(hello), format!("00{}056e6f72746805302e312e300178{}0302", "01".repeat(16), "02".repeat(16))),
@@ -121,6 +129,7 @@ fn every_message_upward() {
             Up::Excerpt(Excerpt::new("c".into(), t(1), base::Hertz(8_000.0), &[0.5, -1.0, f32::NAN])),
             "0801630180a4e8030600400180 0000".replace(' ', ""),
         ),
+        (Up::Kit(kit), "090103372e31 010461623132 0102 00 00 0101 0100 00".replace(' ', "")),
     ];
     for (message, bytes) in cases {
         let encoded = encode_up(&message).unwrap();

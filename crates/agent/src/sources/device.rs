@@ -35,6 +35,7 @@ pub fn start_midi(input: usize, port: String, host: String, desk: NewsDesk) -> s
             Arrival::State { state, .. } => {
                 desk.tell_now(News::MidiInput { input, open: matches!(state, SourceState::Open(_)) });
                 say(&name, &state);
+                tell(&name, &state, &desk);
             }
             Arrival::Pcm { .. } => {}
         },
@@ -69,7 +70,11 @@ pub fn start_audio(wanted: AudioWanted, desk: NewsDesk) -> std::io::Result<()> {
                     flag: SourceFlags::AUDIO_OPEN,
                     on: matches!(state, SourceState::Open(_)),
                 });
+                if let SourceState::Open(format) = &state {
+                    desk.tell_device(&format.name);
+                }
                 say(&name, &state);
+                tell(&name, &state, &desk);
             }
             Arrival::Midi { .. } => {}
         },
@@ -97,6 +102,17 @@ fn listen(
         }
     })?;
     Ok(())
+}
+
+/// To the supervisor; that callbacks have ceased is in the beats.
+fn tell(name: &str, state: &SourceState, desk: &NewsDesk) {
+    match state {
+        SourceState::Open(format) => {
+            desk.tell_source(name, wire::message::SourceState::Open, &format!("Open as {}.", format.name));
+        }
+        SourceState::Gone { why } => desk.tell_source(name, wire::message::SourceState::Gone, why),
+        SourceState::Opening | SourceState::Stalled => {}
+    }
 }
 
 fn say(name: &str, state: &SourceState) {

@@ -8,12 +8,16 @@ use ports::local::{Listener, Stream};
 use ports::os::{make_urgent, mono_now};
 use wire::SourceFlags;
 use wire::feed::{FeedFrame, FeedHello, FeedReader};
+use wire::message::SourceState;
 
 use crate::core::SoundFormat;
 use crate::news::{News, NewsDesk};
 
 /// A stamp older than this is not believed: arrival is taken instead.
 const OLDEST: Span = Span::from_secs(1);
+
+/// What people call it; a machine has one at most.
+const NAME: &str = "feed";
 
 /// What a feed's channels are for.
 pub struct Wanted {
@@ -43,6 +47,8 @@ pub fn start(socket: &Path, wanted: Wanted, desk: NewsDesk) -> std::io::Result<(
                     desk.tell(News::Player { at, state: PlayerState::Gone });
                     desk.tell(News::MidiInput { input: wanted.input, open: false });
                     desk.tell_now(News::Source { flag: SourceFlags::FEED_OPEN, on: false });
+                    desk.tell_player(None);
+                    desk.tell_source(NAME, SourceState::Gone, &why);
                 }
                 Err(e) => {
                     tracing::warn!("feed {name}: {e}");
@@ -100,4 +106,6 @@ fn on_hello(hello: FeedHello, wanted: &Wanted, desk: &NewsDesk) {
     desk.tell(News::Player { at: mono_now(), state: PlayerState::Running });
     desk.tell(News::MidiInput { input: wanted.input, open: true });
     desk.tell_now(News::Source { flag: SourceFlags::FEED_OPEN, on: true });
+    desk.tell_player(Some(hello.pid));
+    desk.tell_source(NAME, SourceState::Open, "A player is connected.");
 }

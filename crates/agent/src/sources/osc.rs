@@ -5,6 +5,7 @@ use std::net::{IpAddr, SocketAddr, UdpSocket};
 use ports::os::mono_now;
 use timecode::osc::{OscEvent, read};
 use wire::SourceFlags;
+use wire::message::SourceState;
 
 use crate::core::OscNews;
 use crate::news::{News, NewsDesk};
@@ -35,6 +36,7 @@ pub fn start(listen: SocketAddr, from: Option<IpAddr>, desk: NewsDesk) -> std::i
             if !open {
                 open = true;
                 desk.tell(News::Source { flag: SourceFlags::OSC_OPEN, on: true });
+                desk.tell_source(&format!("OSC at {listen}"), SourceState::Open, "Its first message came.");
             }
         }
     })?;

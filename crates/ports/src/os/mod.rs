@@ -3,6 +3,7 @@
 //! Every `cfg` of this concern is here: `linux.rs` has the sharp tools, `portable.rs` does the same with the standard
 //! library where those are missing (user-space stamps, polling).
 
+mod alone;
 #[cfg_attr(not(target_os = "linux"), allow(dead_code))]
 mod departures;
 #[cfg(target_os = "linux")]
@@ -17,6 +18,7 @@ use linux as sys;
 #[cfg(not(target_os = "linux"))]
 use portable as sys;
 
+pub use alone::{LeftAlone, left_alone};
 pub use departures::Departure;
 pub use sys::{Gate, Waker};
 

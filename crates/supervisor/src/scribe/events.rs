@@ -249,7 +249,7 @@ impl Scribe {
                 return;
             }
             // They come by the bulk lane, to the ears.
-            Up::Excerpt(_) => return,
+            Up::Excerpt(_) | Up::Kit(_) => return,
             Up::Source { name, state, why, .. } => {
                 (EventKind::Health, "source", format!("{m}: source {name} is {state:?}. {why}"), Tone::Neutral)
             }
