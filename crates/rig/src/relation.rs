@@ -28,6 +28,8 @@ impl Related {
 const CARRY_ERROR: f64 = 100e-6;
 /// Two places that were compared without an offset may be off by this much.
 const PLACE_BOUND: Span = Span::from_millis(5);
+/// Offset and places that contradict each other by this much: one of the two machines has just swerved.
+const SWERVE: Span = Span::from_millis(50);
 
 /// A machine's ears and whether they hear something now.
 pub(crate) fn ears(m: &MachineEvidence, wake: &Wake, limits: &Limits) -> Ears {
@@ -123,7 +125,9 @@ pub(crate) fn relate(
                 return Related::only(Relation::OtherSong);
             }
             let by_place = both.filter(|(a, b)| a.song == b.song).map(|(a, b)| (a.at - b.at, PLACE_BOUND));
-            let Some((apart, bound)) = by_offset.or(by_place) else {
+            // The lines behind an offset follow a jump, or a player that stood still, only after some codes; places do at once.
+            let swerved = by_offset.zip(by_place).is_some_and(|(o, p)| (o.0 - p.0).abs() > SWERVE);
+            let Some((apart, bound)) = by_offset.filter(|_| !swerved).or(by_place) else {
                 return Related::only(Relation::Unknown);
             };
             let r = measured(apart, bound, other_section, limits);

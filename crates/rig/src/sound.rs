@@ -7,7 +7,7 @@ use crate::facts::{Ears, Relation, Sound};
 use crate::judge::Judge;
 use crate::look::{Found, rests_too};
 use crate::relation::{Related, ears, offset};
-use crate::track::{Wake, fresh_audio, fresh_transport, here, last_sound};
+use crate::track::{Wake, fresh_audio, fresh_transport, here, last_sound, pilot_lost};
 
 /// The margin by which a standby must have outlived the trouble on air.
 const OUTLIVE: Span = Span::from_millis(25);
@@ -19,14 +19,17 @@ const MATCH_LEVEL: Db = Db(6.0);
 /// Machines in step fall silent this close to each other in a rest: a beat and an audio block each way.
 const FALLS_TOGETHER: Span = Span::from_millis(50);
 
-/// A tap that brought no sample for this long is deaf.
+/// A rest begins this sharply: a beat, by which one machine's news may be newer than the other's.
+const EDGE: Span = Span::from_millis(5);
+
+/// A tap that brought no sample, or missed what the agent hears, for this long is deaf.
 const TAP_WORTH: Span = Span::from_millis(60);
 
 impl Judge {
     /// The newest instant at which anybody heard the machine on air, if there are ears at all.
     pub(crate) fn last_heard_sound(&self, ev: &RigEvidence, e: &MachineEvidence, now: MonoTime) -> Option<MonoTime> {
         let agent = fresh_audio(e, now) != AudioState::Unknown;
-        let tapped = self.tap_works(ev, now);
+        let tapped = self.tap_works(ev, e, now);
         if !agent && !tapped {
             return None;
         }
@@ -70,14 +73,16 @@ impl Judge {
             };
         }
         if !self.overlap(b, f, quiet_since, limits.audio_loss, wake) {
-            return if rests_too(f) { Sound::Rest } else { Sound::Quiet };
+            // A standby that is behind sounds on when a rest has begun on air; one that is ahead begins first.
+            let apart = f.related.and_then(|r| r.apart);
+            let rests = rests_too(f) || apart.is_some_and(|a| !self.overlap(b, f, quiet_since, EDGE + a.1, wake));
+            return if rests { Sound::Rest } else { Sound::Quiet };
         }
         let matched = self.tracks[o.index()].matched.is_some_and(|t| quiet_since - t <= limits.matched);
-        let tap_agrees = self.tap_works(ev, wake.now);
-        let pilot_lost = e.pilot.and_then(|p| p.fresh(wake.now)) == Some(false);
+        let tap_agrees = self.tap_works(ev, e, wake.now);
         let second_sign = match claim {
             AudioState::Ceased => true,
-            AudioState::Silent => tap_agrees || pilot_lost,
+            AudioState::Silent => tap_agrees || pilot_lost(e, wake.now),
             // No agent to ask: that is the second sign.
             AudioState::Unknown => !here(e.heard),
             AudioState::Sounding | AudioState::Quiet | AudioState::Wrong => false,
@@ -100,9 +105,13 @@ impl Judge {
         })
     }
 
-    /// Whether the tap brings samples, whatever they are.
-    fn tap_works(&self, ev: &RigEvidence, now: MonoTime) -> bool {
-        ev.switch.has_tap && ev.switch.tap_alive.is_none_or(|t| now - t <= TAP_WORTH)
+    /// Whether the tap brings samples, and heard what the agent on air heard: one that stayed silent while that machine
+    /// sounded listens to nothing (its plug is out, or the switch itself is dead), and its silence condemns nobody.
+    fn tap_works(&self, ev: &RigEvidence, e: &MachineEvidence, now: MonoTime) -> bool {
+        let brings = ev.switch.has_tap && ev.switch.tap_alive.is_none_or(|t| now - t <= TAP_WORTH);
+        let hears = last_sound(e, now)
+            .is_none_or(|agent| ev.switch.tap_last_sound.is_some_and(|tap| agent - tap <= TAP_WORTH + e.sound_grain));
+        brings && hears
     }
 
     /// Remembers that the machine on air sounded like the standby: by excerpts, or by level while in step.

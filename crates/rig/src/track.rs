@@ -176,6 +176,10 @@ pub(crate) fn fresh_transport(m: &MachineEvidence, now: MonoTime) -> TransportSt
 pub(crate) fn fresh_audio(m: &MachineEvidence, now: MonoTime) -> AudioState {
     if here(m.heard) { m.audio.and_then(|r| r.fresh(now)).unwrap_or_default() } else { AudioState::Unknown }
 }
+/// Whether a pilot is expected of a machine and is not heard now.
+pub(crate) fn pilot_lost(m: &MachineEvidence, now: MonoTime) -> bool {
+    m.pilot.and_then(|p| p.fresh(now)) == Some(false)
+}
 /// A machine's player while its agent is heard; unknown otherwise.
 pub(crate) fn fresh_player(m: &MachineEvidence, now: MonoTime) -> PlayerState {
     if here(m.heard) { m.player.and_then(|r| r.fresh(now)).unwrap_or_default() } else { PlayerState::Unknown }

@@ -8,7 +8,7 @@ use crate::fitness::{self, Reasons};
 use crate::judge::Judge;
 use crate::reasons::{Arg, Reason, Sentence};
 use crate::relation::Related;
-use crate::track::{Wake, fresh_audio, fresh_player, fresh_transport, here};
+use crate::track::{Wake, fresh_audio, fresh_player, fresh_transport, here, pilot_lost};
 
 impl Judge {
     /// Why a machine is as fit as it is.
@@ -47,7 +47,11 @@ impl Judge {
         match fresh_audio(e, now) {
             // A player may close its stream when it is stopped; its silence then is no fault.
             AudioState::Ceased if transport != Transport::Stopped => because(Reason::AudioCeased),
-            AudioState::Silent if transport == Transport::Rolling && !self.rests_with_the_music(ev, m, now) => {
+            // A pilot goes on through the rests of the music.
+            AudioState::Silent
+                if transport == Transport::Rolling
+                    && (!self.rests_with_the_music(ev, m, now) || pilot_lost(e, now)) =>
+            {
                 because(Reason::AudioSilent)
             }
             AudioState::Wrong => because(Reason::AudioWrong),

@@ -1,5 +1,5 @@
-//! What shows of two hours found and single faults did not: a death soon after a rest in the music, and one soon after a
-//! jump.
+//! What shows of two hours found and single faults did not: a death soon after a rest in the music or at its edge, one soon
+//! after a jump, and ears that listen to nothing.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod sim;
@@ -108,4 +108,70 @@ fn who_went_to_another_song_and_died_is_there() {
     s.run(ms(3_000));
     s.nothing_moved();
     assert_eq!(s.on, A);
+}
+
+/// A standby that is 125 ms behind sounds on while the rest has begun on air. If the cable of the machine on air comes out
+/// just then, silence on the tap is the music's, and nobody is dead.
+#[test]
+fn a_cable_out_at_the_edge_of_a_rest_moves_nothing() {
+    for behind in [12, 60, 125, 200] {
+        let mut s = plain();
+        s.b().ahead = ms(-behind);
+        s.music = with_a_rest;
+        s.run(ms(980));
+        s.a().cables = [false; 2];
+        s.run(ms(3_000));
+        s.nothing_moved();
+    }
+}
+
+/// A tap that was silent while the machine on air sounded says nothing when that machine's agent falls silent, too: its plug
+/// is out.
+#[test]
+fn a_tap_that_hears_nothing_condemns_nobody() {
+    let mut s = plain();
+    s.unplugged = true;
+    s.run(ms(500));
+    s.a().agent = false;
+    s.run(ms(3_000));
+    s.nothing_moved();
+    assert_eq!(s.proposals()[0].2, Rule::HostGoneNoPolicy, "somebody is asked");
+}
+
+/// A standby that was muted a moment before the death on air ended with it, as in a rest of the music; but its pilot ended,
+/// too, and pilots do not rest.
+#[test]
+fn a_standby_without_its_pilot_is_not_resting() {
+    let mut s = plain();
+    s.pilot = true;
+    s.run(ms(2_500));
+    s.b().muted = true;
+    s.run(ms(30));
+    s.a().kill_player();
+    s.run(ms(2_000));
+    s.nothing_moved();
+}
+
+/// A standby that stood still for a quarter of a second comes back behind by as much; its first beats say where it is before
+/// the lines behind the offset have followed.
+#[test]
+fn where_it_says_it_is_outweighs_where_its_line_was() {
+    let died = |lag: i64| {
+        let mut s = plain();
+        s.b().ahead = ms(-270);
+        s.lag = ms(lag);
+        s.run(ms(1));
+        s.a().noise = true;
+        s.run(ms(200));
+        s
+    };
+    died(-245).nothing_moved();
+    // The check of the check: a standby that is where its line says takes over.
+    let mut s = plain();
+    s.b().ahead = ms(-25);
+    s.run(ms(1));
+    let since = s.now;
+    s.a().noise = true;
+    s.run(ms(200));
+    s.one_changeover(Rule::WrongSound, since);
 }

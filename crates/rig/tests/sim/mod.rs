@@ -140,6 +140,12 @@ pub struct Sim {
     pub obeys: bool,
     pub obeys_from_try: u8,
     pub tap: bool,
+    /// The tap's plug is out: it brings silence.
+    pub unplugged: bool,
+    /// Each player sends a pilot.
+    pub pilot: bool,
+    /// The lines behind the offset have not followed yet: it is still this much less than it will be.
+    pub lag: Span,
     pub half: bool,
     pub link_down: bool,
     /// The music: whether there is sound at this show time.
@@ -185,6 +191,9 @@ impl Sim {
             obeys: true,
             obeys_from_try: 0,
             tap: true,
+            unplugged: false,
+            pilot: false,
+            lag: Span::ZERO,
             half: false,
             link_down: false,
             music: always,
@@ -297,6 +306,11 @@ impl Sim {
                     as_of: r.as_of,
                     expires: r.expires,
                 });
+                e.pilot = self.pilot.then_some(Reading {
+                    value: b.player_runs && b.callbacks && !b.muted,
+                    as_of: now,
+                    expires: keep,
+                });
                 e.channels = b.channels;
                 e.dropouts = b.dropouts;
                 e.host = b.health;
@@ -321,7 +335,8 @@ impl Sim {
         };
         let ref_rolls = rolls(&self.ev.machines[0]);
         for i in 0..self.boxes.len() {
-            let d = self.boxes[i].ahead - self.boxes[0].ahead;
+            let lag = if i == 0 { Span::ZERO } else { self.lag };
+            let d = self.boxes[i].ahead - self.boxes[0].ahead - lag;
             let e = &mut self.ev.machines[i];
             let same = self.boxes[i].song == self.boxes[0].song && e.clock == ClockState::Tracking;
             e.offset = (ref_rolls && rolls(e) && same).then_some(Reading {
@@ -349,7 +364,7 @@ impl Sim {
         }
         if self.tap && now >= self.frozen_until {
             let b = &self.boxes[self.on.index()];
-            if b.host && b.last_sound == Some(now) {
+            if b.host && b.last_sound == Some(now) && !self.unplugged {
                 s.tap_last_sound = Some(now);
             }
         }

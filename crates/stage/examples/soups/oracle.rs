@@ -70,6 +70,8 @@ struct Life {
     reached: Option<MonoTime>,
     /// Grounds against it stood last, by kind, and stand since.
     last: [Option<MonoTime>; KINDS],
+    /// ... and of them those whose harm has not been mended yet.
+    taken: [bool; KINDS],
     /// Able to take over, last and since.
     able: Option<MonoTime>,
     able_since: Option<MonoTime>,
@@ -90,7 +92,8 @@ const MUTED: usize = 4;
 const NOISE: usize = 5;
 const STOPPED_ALONE: usize = 6;
 const AGENT_ONLY: usize = 7;
-const KINDS: usize = 8;
+const NO_POWER: usize = 8;
+const KINDS: usize = 9;
 
 pub struct Oracle {
     rig: Rig,
@@ -106,6 +109,8 @@ pub struct Oracle {
     told: MonoTime,
     conflict_since: Option<MonoTime>,
     switch_unwell: MonoTime,
+    /// The switch last had no power: nothing came through.
+    dark: Option<MonoTime>,
     on_air: Machine,
     on_air_since: MonoTime,
     /// The death that must be answered, and how long the standby has sounded since.
@@ -116,7 +121,7 @@ pub struct Oracle {
 }
 
 fn reachable(rig: &Rig, c: &Computer, desk: &Desk) -> bool {
-    c.agent_works() && !(c.cut[0] && (rig.paths < 2 || c.cut[1])) && !desk.cut
+    c.agent_works() && c.session.is_some() && !(c.cut[0] && (rig.paths < 2 || c.cut[1])) && !desk.cut
 }
 
 /// How far `a` is from `b` in the show, if both are in one song.
@@ -138,6 +143,7 @@ impl Oracle {
             told: now,
             conflict_since: None,
             switch_unwell: now,
+            dark: None,
             on_air: Machine::A,
             on_air_since: now,
             death: None,
@@ -165,6 +171,8 @@ impl Oracle {
             }
             Person::StandbyOut => self.lives[standby.index()].out = true,
             Person::AllBack => self.lives.iter_mut().for_each(|l| l.out = false),
+            // It is refused where a dead machine could not be told from a pulled cable and nobody chose between them.
+            Person::Mode(Mode::Act) if self.rig.paths < 2 && !self.rig.tap && self.rig.on_link_loss.is_none() => {}
             Person::Mode(mode) => self.mode = mode,
             Person::Forced => self.forced_at = Some(now),
             // Asked for after a proposal, it goes by the proposal's rule.
@@ -228,10 +236,15 @@ impl Oracle {
                 c.noise && c.player_works(),
                 c.player_works() && c.roll.is_none() && !both_rest,
                 agent_only,
+                !c.powered,
             ];
-            for (last, so) in l.last.iter_mut().zip(stands) {
-                if so {
-                    *last = Some(now);
+            let sounds = c.plays() && c.song_time(now).is_some_and(|(song, at)| c.music.sounds(song, at));
+            for (kind, so) in stands.into_iter().enumerate() {
+                // What took its sound has taken it until it sounds again: a player that was started anew may only stand there.
+                let takes = [NO_PLAYER, FROZEN, NO_STREAM, MUTED, NO_POWER].contains(&kind);
+                l.taken[kind] = takes && (so || l.taken[kind] && !sounds && !both_rest);
+                if so || l.taken[kind] {
+                    l.last[kind] = Some(now);
                 }
             }
             let able = reached
@@ -256,7 +269,6 @@ impl Oracle {
                 && c.drift_ppm == 0
                 && !l.out;
             keep(&mut l.well_since, well, now);
-            let sounds = c.plays() && c.song_time(now).is_some_and(|(song, at)| c.music.sounds(song, at));
             keep(&mut l.sounding_since, sounds, now);
         }
         self.look_at_the_desk(t);
@@ -281,6 +293,9 @@ impl Oracle {
             self.told = now;
         }
         keep(&mut self.conflict_since, s.half && s.powered && !s.deaf, now);
+        if !s.powered {
+            self.dark = Some(now);
+        }
         if s.deaf || s.half || !s.powered || s.loses_commands {
             self.switch_unwell = now;
         }
@@ -432,7 +447,10 @@ impl Oracle {
     /// Right sound that somebody must have heard of.
     fn veto(&self, now: MonoTime, from: usize) -> Option<String> {
         let l = &self.lives[from];
-        let tapped = self.rig.tap && self.on_air.index() == from && now - self.on_air_since > ms(30);
+        let tapped = self.rig.tap
+            && self.on_air.index() == from
+            && now - self.on_air_since > ms(30)
+            && self.dark.is_none_or(|at| now - at > ms(30));
         let told = self.rig.loss == 0.0
             && self.rig.jitter < ms(1)
             && l.unreachable_since.is_none()
@@ -465,9 +483,8 @@ impl Oracle {
             return None;
         }
         if stood(SILENT) {
-            let dead = !t.computers[from].powered;
             let decisive = self.rig.paths >= 2 || self.rig.on_link_loss == Some(LinkLoss::Changeover);
-            if decisive || self.rig.tap && dead {
+            if decisive || self.rig.tap && stood(NO_POWER) {
                 return None;
             }
             return Some("a single silent path, and nobody chose to take it for a death".into());
@@ -498,7 +515,8 @@ impl Oracle {
 }
 
 /// Faults that must not have been shortly before a death that counts.
-const KINDS_BEFORE: [usize; KINDS] = [SILENT, NO_PLAYER, FROZEN, NO_STREAM, MUTED, NOISE, STOPPED_ALONE, AGENT_ONLY];
+const KINDS_BEFORE: [usize; KINDS] =
+    [SILENT, NO_PLAYER, FROZEN, NO_STREAM, MUTED, NOISE, STOPPED_ALONE, AGENT_ONLY, NO_POWER];
 
 fn keep(since: &mut Option<MonoTime>, so: bool, now: MonoTime) {
     if so {
