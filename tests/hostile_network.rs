@@ -10,8 +10,10 @@ use std::path::Path;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use base::{ClockState, Machine, Span};
+use ports::os::OwnLinks;
 use settings::duration::Duration;
 use stage::demo::{Network, Summary, run_headless_over};
+use stage::relay::Way;
 use stage::scenario::Scenario;
 use stage::weather::Weather;
 use supervisor::snapshot::Letter;
@@ -70,7 +72,7 @@ fn holds(scenario: &Scenario, hosts: &dyn Fn() -> Hosts, lasts: Span) -> (Summar
 }
 
 /// Those of the catalogue that are about network and processes.
-const CATALOGUE: [&str; 20] = [
+const CATALOGUE: [&str; 21] = [
     "on-air-power",
     "on-air-agent-gone",
     "on-air-agent-frozen",
@@ -79,6 +81,7 @@ const CATALOGUE: [&str; 20] = [
     "on-air-os-frozen",
     "standby-gone",
     "standby-agent-gone",
+    "midi-port-lost",
     "both-gone",
     "both-players-gone",
     "cable-on-air",
@@ -135,6 +138,41 @@ fn total(hosts: &Hosts) -> [u64; 3] {
         let n = c.so_far();
         std::array::from_fn(|i| sum[i] + n[i])
     })
+}
+
+/// The supervisor knows of its own cable from the system, before and after any silence.
+#[test]
+fn the_supervisors_own_cable_is_known_by_its_carrier() {
+    if !possible_or_excused("the supervisor's own cable") {
+        return;
+    }
+    let _alone = alone();
+    let hosts = Hosts::new(2, Cables::Virtual);
+    let addresses: Vec<_> = (0..2).filter_map(|i| hosts.supervisor(Way::Path(i))).collect();
+    hosts.supervisor.inside(|| {
+        let mut links = OwnLinks::watch(&addresses).unwrap();
+        assert!(!links.down());
+        // One of two cables is not all of them.
+        hosts.net_link(0, false);
+        links.wait(std::time::Duration::from_millis(1_500));
+        assert!(!links.down(), "the other one carries");
+        let mut becomes = |down: bool, what: &str| {
+            let until = std::time::Instant::now() + std::time::Duration::from_secs(20);
+            while links.down() != down {
+                assert!(std::time::Instant::now() < until, "{what}");
+                links.wait(std::time::Duration::from_millis(200));
+            }
+        };
+        hosts.net_link(1, false);
+        becomes(true, "the far ends of both are out");
+        hosts.net_link(0, true);
+        becomes(false, "one is in again");
+        hosts.net_link(1, true);
+        hosts.cut_supervisor(true);
+        becomes(true, "both are switched off here");
+        hosts.cut_supervisor(false);
+        becomes(false, "both are on again");
+    });
 }
 
 /// One datagram in twenty is dropped by the supervisor's filter, then the host on air vanishes.

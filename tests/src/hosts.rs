@@ -168,6 +168,14 @@ impl Hosts {
         }
     }
 
+    /// The far end of the supervisor's cable on a path is out, or in again.
+    ///
+    /// # Panics
+    /// When the system refuses.
+    pub fn net_link(&self, path: u8, up: bool) {
+        self.net.ip(&format!("link set {} {}", plug(None, path), if up { "up" } else { "down" }));
+    }
+
     /// Words before a command that run it at the Ethernet switches.
     pub fn net_words(&self) -> Vec<String> {
         self.net.words()

@@ -12,6 +12,7 @@ pub mod house;
 mod lanes;
 mod memory;
 pub mod outputs;
+mod own_link;
 pub mod page;
 mod scribe;
 mod setup;
@@ -131,6 +132,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         watch.run(|u| said.tell(ToScribe::Said { code: "started", text: format!("The supervisor watches with {u}.") }));
     })?;
 
+    own_link::start(&listen.paths, watch_desk.clone(), scribe_desk.clone())?;
     if let Some(path) = &loaded.tap {
         let programme = facts.rig.tap.as_ref().map(|t| t.programme.clone()).unwrap_or_default();
         let pilots = facts.rig.machines.iter().map(|m| m.pilot.map(Hertz)).collect();

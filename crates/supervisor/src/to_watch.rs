@@ -27,6 +27,8 @@ pub enum ToWatch {
     Likeness(Machine, watch::LikenessReport),
     /// What the switch said, over another way than the watch thread's own sockets.
     Switch(base::SwitchView, MonoTime),
+    /// Our own network links ceased to carry (true), or carry again.
+    OwnLink(bool),
     /// A command that an output had taken did not go out, or was refused: its number.
     OutputFailed(u32),
     /// A person's act, and where its answer goes.

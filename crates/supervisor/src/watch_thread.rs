@@ -159,6 +159,7 @@ impl WatchThread {
                 ToWatch::Tap(report) => self.brain.on_tap(report),
                 ToWatch::Likeness(m, report) => self.brain.on_likeness(m, report),
                 ToWatch::Switch(view, at) => self.on_switch(view, at),
+                ToWatch::OwnLink(down) => self.brain.on_own_link(down),
                 ToWatch::OutputFailed(number) => {
                     if number == self.outputs.newest()
                         && let Some(to) = self.commanded

@@ -315,3 +315,51 @@ fn socket_addr(a: &SockaddrStorage) -> Option<SocketAddr> {
         .map(|v4| SocketAddr::from((v4.ip(), v4.port())))
         .or_else(|| a.as_sockaddr_in6().map(|v6| SocketAddr::from((v6.ip(), v6.port()))))
 }
+
+/// Word of changes at any network interface: a netlink socket in the group of link changes (rtnetlink(7)). What changed is asked of
+/// [`links`].
+#[derive(Debug)]
+pub struct LinkNews(std::os::fd::OwnedFd);
+
+/// `RTMGRP_LINK` of `linux/rtnetlink.h`.
+const GROUP_OF_LINKS: u32 = 1;
+
+impl LinkNews {
+    pub fn open() -> Option<LinkNews> {
+        use nix::sys::socket::{AddressFamily, NetlinkAddr, SockFlag, SockProtocol, SockType, bind, socket};
+        let flags = SockFlag::SOCK_CLOEXEC | SockFlag::SOCK_NONBLOCK;
+        let fd = socket(AddressFamily::Netlink, SockType::Raw, flags, SockProtocol::NetlinkRoute).ok()?;
+        bind(fd.as_raw_fd(), &NetlinkAddr::new(0, GROUP_OF_LINKS)).ok()?;
+        Some(LinkNews(fd))
+    }
+
+    /// Waits for a change, at most so long, and forgets what was said of it.
+    pub fn wait(&self, at_most: Duration) {
+        let mut fds = [PollFd::new(self.0.as_fd(), PollFlags::POLLIN)];
+        let _ = ppoll(&mut fds, Some(TimeSpec::from_duration(at_most)), None);
+        let mut words = [0u8; 8192];
+        for _ in 0..64 {
+            match nix::sys::socket::recv(self.0.as_raw_fd(), &mut words, MsgFlags::MSG_DONTWAIT) {
+                // More was said than the socket could keep: what is so is asked anew anyway.
+                Ok(1..) | Err(nix::errno::Errno::ENOBUFS) => {}
+                Ok(0) | Err(_) => break,
+            }
+        }
+    }
+}
+
+/// All addresses of all network interfaces.
+pub fn links() -> Vec<super::Link> {
+    use nix::net::if_::InterfaceFlags;
+    let Ok(all) = nix::ifaddrs::getifaddrs() else { return Vec::new() };
+    all.map(|i| super::Link {
+        address: i.address.as_ref().and_then(|a| {
+            let v4 = a.as_sockaddr_in().map(|a| a.ip().into());
+            v4.or_else(|| a.as_sockaddr_in6().map(|a| a.ip().into()))
+        }),
+        carries: i.flags.contains(InterfaceFlags::IFF_UP | InterfaceFlags::IFF_RUNNING),
+        loopback: i.flags.contains(InterfaceFlags::IFF_LOOPBACK),
+        name: i.interface_name,
+    })
+    .collect()
+}

@@ -8,6 +8,7 @@ mod alone;
 mod departures;
 #[cfg(target_os = "linux")]
 mod linux;
+mod own_links;
 #[cfg(not(target_os = "linux"))]
 mod portable;
 
@@ -20,6 +21,7 @@ use portable as sys;
 
 pub use alone::{LeftAlone, left_alone};
 pub use departures::Departure;
+pub use own_links::{Link, OwnLinks};
 pub use sys::{Gate, Waker};
 
 /// Our monotonic clock now.
