@@ -13,11 +13,13 @@ use base::{MonoTime, Span};
 use twinkeel_measure::detector::{BeatDetector, DetectorConfig};
 
 fn main() {
-    println!("Times from crash to verdict in ms over {CRASHES} crashes; mistakes in {HOURS} h of a living sender.\n");
+    println!(
+        "Times from crash to verdict in ms over {CRASHES} crashes; mistakes while a sender lives, in the hours named.\n"
+    );
     for interval in [5, 10, 20].map(Span::from_millis) {
         for net in NETS {
-            println!("beats every {} ms, {}", interval.millis_f64(), net.name);
-            let life = trace(net, interval, (HOURS * 3.6e12 / interval.nanos() as f64) as u64, 1);
+            println!("beats every {} ms, {}, {} h", interval.millis_f64(), net.name, net.hours);
+            let life = trace(net, interval, (net.hours * 3.6e12 / interval.nanos() as f64) as u64, 1);
             let deaths: Vec<Trace> = (0..CRASHES).map(|i| trace(net, interval, 3_000, 100 + i)).collect();
             println!("  {:<26} {:>8} {:>8} {:>8} {:>10}", "", "median", "p99", "max", "mistakes");
             row("ours, sender's clock known", &life, &deaths, || Ours::new(interval, true));
@@ -31,7 +33,6 @@ fn main() {
 }
 
 const CRASHES: u64 = 300;
-const HOURS: f64 = 1.0;
 
 #[derive(Clone, Copy)]
 struct Net {
@@ -43,6 +44,9 @@ struct Net {
     /// Chance a beat that the sender is held up, and for how long at most.
     held_up: (f64, Span),
     paths: usize,
+    /// The first path is dead for 50 ms of every ten seconds.
+    bursts: bool,
+    hours: f64,
 }
 
 const CLEAN: Net = Net {
@@ -52,19 +56,29 @@ const CLEAN: Net = Net {
     again: 0.0,
     held_up: (0.0, Span::ZERO),
     paths: 1,
+    bursts: false,
+    hours: 1.0,
 };
-const NETS: [Net; 6] = [
+const NETS: [Net; 7] = [
     CLEAN,
     Net { name: "loaded hosts: 1 beat in 500 held up by up to 8 ms", held_up: (0.002, Span::from_millis(8)), ..CLEAN },
     Net { name: "1 % loss", loss: 0.01, ..CLEAN },
     Net { name: "5 % loss, 1 ms jitter", loss: 0.05, jitter: Span::from_millis(1), ..CLEAN },
     Net { name: "1 % loss in bursts (0.3 that another follows)", loss: 0.01, again: 0.3, ..CLEAN },
     Net { name: "two paths with 5 % loss each", loss: 0.05, paths: 2, ..CLEAN },
+    Net {
+        name: "the same, one of them dead for 50 ms each 10 s",
+        loss: 0.05,
+        paths: 2,
+        bursts: true,
+        hours: 24.0,
+        ..CLEAN
+    },
 ];
 
 struct Trace {
-    /// Sequence, sent, arrived; by arrival.
-    arrivals: Vec<(u64, MonoTime, MonoTime)>,
+    /// Path, sequence, sent, arrived; by arrival.
+    arrivals: Vec<(usize, u64, MonoTime, MonoTime)>,
     crash: MonoTime,
 }
 
@@ -76,21 +90,22 @@ fn trace(net: Net, interval: Span, beats: u64, seed: u64) -> Trace {
     for seq in 0..beats {
         let held_up = if random.next() < net.held_up.0 { net.held_up.1.scaled(random.next()) } else { Span::ZERO };
         let sent = start + interval.times(seq as i64) + held_up;
-        for burst in burst.iter_mut().take(net.paths) {
+        for (path, burst) in burst.iter_mut().take(net.paths).enumerate() {
             let lost = random.next() < if *burst { net.again } else { net.loss };
             *burst = lost && net.again > 0.0;
             let delay = Span::from_micros(40) + net.jitter.scaled(-(1.0 - random.next()).ln());
-            if !lost {
-                arrivals.push((seq, sent, sent + delay));
+            let dead = net.bursts && path == 0 && (sent - start).millis_f64() % 10_000.0 > 9_950.0;
+            if !lost && !dead {
+                arrivals.push((path, seq, sent, sent + delay));
             }
         }
     }
-    arrivals.sort_by_key(|a| a.2);
+    arrivals.sort_by_key(|a| a.3);
     Trace { arrivals, crash: start + interval.times(beats as i64 - 1) + interval.scaled(random.next()) }
 }
 
 trait Detector {
-    fn beat(&mut self, seq: u64, sent: MonoTime, arrived: MonoTime);
+    fn beat(&mut self, path: usize, seq: u64, sent: MonoTime, arrived: MonoTime);
     /// When it suspects, if nothing more comes.
     fn deadline(&mut self) -> Option<MonoTime>;
     fn suspect(&mut self, _at: MonoTime) {}
@@ -116,13 +131,13 @@ fn row<D: Detector>(name: &str, life: &Trace, deaths: &[Trace], new: impl Fn() -
 fn live(detector: &mut impl Detector, trace: &Trace) -> (u64, MonoTime) {
     let mut mistakes = 0;
     let mut last = MonoTime::ZERO;
-    for (i, (seq, sent, arrived)) in trace.arrivals.iter().enumerate() {
+    for (i, (path, seq, sent, arrived)) in trace.arrivals.iter().enumerate() {
         // One suspicion a silence: the deadline does not change until the next beat comes.
         if let Some(deadline) = detector.deadline().filter(|d| i > 0 && d < arrived) {
             mistakes += 1;
             detector.suspect(deadline);
         }
-        detector.beat(*seq, *sent, *arrived);
+        detector.beat(*path, *seq, *sent, *arrived);
         last = *arrived;
     }
     (mistakes, last)
@@ -138,8 +153,8 @@ impl Ours {
     }
 }
 impl Detector for Ours {
-    fn beat(&mut self, seq: u64, sent: MonoTime, arrived: MonoTime) {
-        self.detector.on_beat(seq, self.clock_known.then_some(sent), arrived);
+    fn beat(&mut self, path: usize, seq: u64, sent: MonoTime, arrived: MonoTime) {
+        self.detector.on_beat(path, seq, self.clock_known.then_some(sent), arrived);
     }
     fn deadline(&mut self) -> Option<MonoTime> {
         self.detector.next_deadline()
@@ -154,7 +169,7 @@ struct Fixed {
     newest: Option<(u64, MonoTime)>,
 }
 impl Detector for Fixed {
-    fn beat(&mut self, seq: u64, _: MonoTime, arrived: MonoTime) {
+    fn beat(&mut self, _: usize, seq: u64, _: MonoTime, arrived: MonoTime) {
         if self.newest.is_none_or(|(n, _)| seq > n) {
             self.newest = Some((seq, arrived));
         }
@@ -174,7 +189,7 @@ impl NfdE {
     }
 }
 impl Detector for NfdE {
-    fn beat(&mut self, seq: u64, _: MonoTime, arrived: MonoTime) {
+    fn beat(&mut self, _: usize, seq: u64, _: MonoTime, arrived: MonoTime) {
         if self.window.back().is_none_or(|(n, _)| seq > *n) {
             self.window.push_back((seq, arrived));
             if self.window.len() > 32 {
@@ -205,7 +220,7 @@ impl Phi {
     }
 }
 impl Detector for Phi {
-    fn beat(&mut self, seq: u64, _: MonoTime, arrived: MonoTime) {
+    fn beat(&mut self, _: usize, seq: u64, _: MonoTime, arrived: MonoTime) {
         if self.newest.is_some_and(|(n, _)| seq <= n) {
             return;
         }

@@ -11,17 +11,20 @@
 //! * NFD-E, where it is not: the expected *arrival* of the next beat, averaged over the last ones, plus alpha.
 //!
 //! Both margins (delta and alpha are one here) are learnt from how late beats come and how many are lost, see [`margin`].
-//! Beats of several network paths are merged before: the first copy counts.
+//! Beats of several network paths are merged: the first copy counts. While only one of them brings beats, the margin is what that one
+//! needs alone, see [`lone`].
 //!
 //! What the watcher does to itself is taken off: time during which it was not awake, as its shell measures it, moves the
 //! freshness point. The shell drains its sockets first and only then asks for a verdict.
 
 mod arrival;
+mod lone;
 pub mod margin;
 
 use base::{MonoTime, Span};
 
 use arrival::ExpectedArrival;
+use lone::LonePaths;
 use margin::{Margin, MarginConfig};
 
 /// How a detector is set up.
@@ -95,6 +98,7 @@ pub struct BeatDetector {
     state: BeatState,
     newest: Option<Newest>,
     margin: Margin,
+    paths: LonePaths,
     expected: ExpectedArrival,
     /// How long the watcher itself was not awake since the newest beat.
     excused: Span,
@@ -120,6 +124,7 @@ impl BeatDetector {
             state: BeatState::Never,
             newest: None,
             margin: Margin::new(interval, config.margin),
+            paths: LonePaths::new(interval, config.margin),
             expected: ExpectedArrival::new(interval),
             excused: Span::ZERO,
             anew: false,
@@ -127,10 +132,13 @@ impl BeatDetector {
         }
     }
 
-    /// A beat came, on whichever path. `sent` is when it was sent, on *our* clock, while the clock estimate tracks; `None`
+    /// A beat came on a path (counted from 0). `sent` is when it was sent, on *our* clock, while the clock estimate tracks; `None`
     /// while it does not. Returns the change of state, if it made one.
-    pub fn on_beat(&mut self, seq: u64, sent: Option<MonoTime>, arrived: MonoTime) -> Option<BeatVerdict> {
+    pub fn on_beat(&mut self, path: usize, seq: u64, sent: Option<MonoTime>, arrived: MonoTime) -> Option<BeatVerdict> {
         let before = self.newest;
+        let learn = self.state != BeatState::Paused && !self.anew;
+        let due = sent.map_or(arrived, |sent| sent.min(arrived)) + self.interval;
+        self.paths.on_beat(path, seq, arrived, due, self.excused, learn);
         if before.is_some_and(|newest| seq <= newest.seq) {
             self.counts.late_or_double += 1;
             return None;
@@ -138,7 +146,7 @@ impl BeatDetector {
         if let Some(newest) = before {
             let missed = seq - newest.seq - 1;
             self.counts.missed = self.counts.missed.saturating_add(missed);
-            if self.state != BeatState::Paused && !self.anew {
+            if learn {
                 self.margin.on_arrival(missed, arrived - newest.next_due - self.excused);
             }
         }
@@ -210,7 +218,8 @@ impl BeatDetector {
     }
     /// The margin in force: how long after it was due a beat may still come.
     pub fn margin(&self) -> Span {
-        self.margin.now()
+        let lone = self.newest.and_then(|n| self.paths.only(n.seq));
+        self.margin.now().max(lone.unwrap_or(Span::ZERO))
     }
     /// How many beats came.
     pub const fn counts(&self) -> BeatCounts {
@@ -218,7 +227,7 @@ impl BeatDetector {
     }
 
     fn freshness_point(&self, newest: Newest) -> MonoTime {
-        newest.next_due + self.margin.now() + self.excused
+        newest.next_due + self.margin() + self.excused
     }
 }
 

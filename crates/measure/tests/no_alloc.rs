@@ -94,7 +94,7 @@ fn a_detector_allocates_nothing_through_loss_and_silence() {
             let silent = seq > 10_000 && seq < 10_100;
             if !silent && !noise.chance(0.05) {
                 let late = Span::from_secs_f64(200e-6 * noise.exponential());
-                verdicts += u32::from(d.on_beat(seq, Some(now), now + late).is_some());
+                verdicts += u32::from(d.on_beat(0, seq, Some(now), now + late).is_some());
             }
             verdicts += u32::from(d.on_time(now + Span::from_millis(4), Span::ZERO).is_some());
             let _ = (d.next_deadline(), d.first_missed_due(), d.margin());

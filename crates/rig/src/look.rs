@@ -8,6 +8,7 @@ use crate::evidence::{MachineEvidence, RigEvidence};
 use crate::facts::{Ears, Facts, Grade, Host, LinkSays, Relation, SelfDoubt, Sound, Transport, grade};
 use crate::fitness::{self, Fitness, Reasons};
 use crate::judge::Judge;
+use crate::reasons::Reason;
 use crate::relation::{Related, ears, relate};
 use crate::setup::LinkLoss;
 use crate::track::{Wake, fresh_player, here};
@@ -58,6 +59,7 @@ impl Judge {
         for (t, m) in self.tracks.iter_mut().zip(&ev.machines) {
             t.look(m, now);
         }
+        self.look_for_sound(ev, now);
         let doubt = self.doubt(ev, wake);
         let on_air = self.on_air;
         let mut found: ArrayVec<Found, MAX_MACHINES> = ArrayVec::new();
@@ -67,6 +69,7 @@ impl Judge {
                 relate(ev, &mut self.tracks, m, o, together, wake, &limits)
             });
             let reasons = self.reasons(ev, m, e, related, wake);
+            self.tracks[m.index()].fell_silent |= reasons.iter().any(|r| r.reason == Reason::AudioSilent);
             let fitness = fitness::of(&reasons);
             let ears = ears(e, wake, &limits);
             let ok = matches!(fitness, Fitness::Fit | Fitness::Degraded);

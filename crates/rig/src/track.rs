@@ -78,6 +78,8 @@ pub(crate) struct Track {
     pub anchor: Option<Anchor>,
     /// How it stood to a machine on air when both last stood and both were there.
     pub rested: Option<(Machine, Relation)>,
+    /// All its channels fell silent while it rolled, and not with the music; it has not sounded since.
+    pub fell_silent: bool,
     /// Its sound last matched that of the machine on air.
     pub matched: Option<MonoTime>,
 }

@@ -1,6 +1,6 @@
 //! Why each machine is as fit as it is.
 
-use base::{AudioState, ClockState, Heard, Machine, PlayerState, TransportState};
+use base::{AudioState, ClockState, Heard, Machine, MonoTime, PlayerState, TransportState};
 
 use crate::evidence::{ChannelTrouble, MachineEvidence, RigEvidence};
 use crate::facts::{Relation, Transport};
@@ -11,6 +11,27 @@ use crate::relation::Related;
 use crate::track::{Wake, fresh_audio, fresh_player, fresh_transport, here, pilot_lost};
 
 impl Judge {
+    /// Ends what is held of machines that fell silent by themselves: they sound again, stand, or turn out to rest with the music,
+    /// since all others roll on in good health and are quiet, too. That a silence grows old ends nothing.
+    pub(crate) fn look_for_sound(&mut self, ev: &RigEvidence, now: MonoTime) {
+        for m in Machine::first(self.machines) {
+            let Some(e) = ev.machines.get(m.index()) else { continue };
+            if !self.tracks[m.index()].fell_silent || !here(e.heard) {
+                continue;
+            }
+            let rolls = |e: &MachineEvidence| fresh_transport(e, now) == TransportState::Rolling;
+            let mut others = Machine::first(self.machines).filter(|w| *w != m && self.serves(ev, *w)).peekable();
+            let all_rest = others.peek().is_some()
+                && others.all(|w| {
+                    let w = &ev.machines[w.index()];
+                    rolls(w) && fresh_audio(w, now) == AudioState::Quiet
+                });
+            if all_rest || !rolls(e) || fresh_audio(e, now) == AudioState::Sounding {
+                self.tracks[m.index()].fell_silent = false;
+            }
+        }
+    }
+
     /// Why a machine is as fit as it is.
     pub(crate) fn reasons(
         &self,
@@ -52,6 +73,9 @@ impl Judge {
                 if transport == Transport::Rolling
                     && (!self.rests_with_the_music(ev, m, now) || pilot_lost(e, now)) =>
             {
+                because(Reason::AudioSilent)
+            }
+            AudioState::Quiet if transport == Transport::Rolling && self.tracks[m.index()].fell_silent => {
                 because(Reason::AudioSilent)
             }
             AudioState::Wrong => because(Reason::AudioWrong),

@@ -175,3 +175,34 @@ fn where_it_says_it_is_outweighs_where_its_line_was() {
     s.run(ms(200));
     s.one_changeover(Rule::WrongSound, since);
 }
+
+/// A standby that was muted does not become fit because its silence grows old.
+#[test]
+fn an_old_silence_is_still_a_silence() {
+    let mut s = plain();
+    s.b().muted = true;
+    s.run(ms(400));
+    s.a().freeze_player();
+    s.run(ms(8_000));
+    s.nothing_moved();
+    let b = &s.view().machines[B.index()];
+    assert_eq!((b.fitness, b.reasons[0].reason), (Fitness::Unfit, Reason::AudioSilent));
+    // It sounds again, and may take over once that has held.
+    s.b().muted = false;
+    let since = s.now;
+    s.run(ms(3_000));
+    s.one_changeover(Rule::StalledSilent, since);
+}
+
+/// Machines may end a passage a little apart, by the tails of their effects: that they both roll on and are quiet shows a rest.
+#[test]
+fn tails_of_different_length_make_nobody_silent_for_long() {
+    let mut s = plain();
+    s.b().muted = true;
+    s.run(ms(300));
+    s.a().muted = true;
+    s.run(ms(1_000));
+    assert_eq!(s.view().machines[B.index()].fitness, Fitness::Unfit);
+    s.run(ms(1_500));
+    assert_eq!(s.view().machines[B.index()].fitness, Fitness::Fit);
+}

@@ -2,7 +2,7 @@
 //! a channel that is silent while the twin's is not, channels that are all moved by one, and how much louder people's ears would
 //! get it after a changeover.
 
-use base::{Db, Dbfs, MonoTime, Span};
+use base::{AudioState, Db, Dbfs, MonoTime, Span};
 use rig::ChannelTrouble;
 use wire::Beat;
 use wire::beat::MAX_LEVELS;
@@ -54,6 +54,8 @@ pub struct ChannelBook {
     at: usize,
     filled: usize,
     channels: usize,
+    /// The newest beat called its sound noise.
+    noise: bool,
     suspected: Option<(ChannelTrouble, MonoTime)>,
     programme: Both,
     each: [Both; MAX_LEVELS],
@@ -88,6 +90,7 @@ impl ChannelBook {
     /// Takes in a beat's levels.
     pub fn on_beat(&mut self, beat: &Beat) {
         self.channels = beat.levels.len();
+        self.noise = beat.audio == AudioState::Wrong;
         let mut row = [0f32; MAX_LEVELS];
         for (p, l) in row.iter_mut().zip(&beat.levels) {
             *p = Dbfs::from(l.rms).amplitude().powi(2) as f32;
@@ -117,8 +120,11 @@ impl ChannelBook {
     }
 
     /// How loud it is against its twin. Like is compared with like: a channel that is silent in one of them says nothing of the
-    /// loudness of the other.
+    /// loudness of the other, and noise is a fault of its own that says nothing of how loud the music will be when it has ended.
     fn weigh(&mut self, twin: &ChannelBook, roles: &Roles) {
+        if self.noise || twin.noise {
+            return;
+        }
         let n = self.channels.min(twin.channels);
         let newest = |b: &ChannelBook| b.powers[(b.at + LOOKS - 1) % LOOKS];
         let (ours, theirs) = (newest(self), newest(twin));
@@ -210,6 +216,23 @@ mod tests {
     }
 
     const NONE: f64 = f64::NEG_INFINITY;
+
+    #[test]
+    fn a_long_noise_makes_nobody_loud_afterwards() {
+        let beat = |level: f64, noise: bool| {
+            let mut b = Beat { audio: if noise { AudioState::Wrong } else { AudioState::Sounding }, ..Beat::default() };
+            b.levels.push(ChannelLevel { rms: CentiDbfs::from(Dbfs(level)), ..ChannelLevel::default() });
+            b
+        };
+        let (mut a, mut b) = (ChannelBook::default(), ChannelBook::default());
+        for i in 0..3_000 {
+            let noise = (1_500..2_500).contains(&i);
+            a.on_beat(&beat(-20.0, false));
+            b.on_beat(&beat(if noise { -3.0 } else { -20.0 }, noise));
+            b.compare(&a, &Roles::default(), MonoTime::ZERO + Span::from_millis(20 * i));
+        }
+        assert!(b.louder.programme.is_some_and(|d| d.0.abs() < 0.01), "{:?}", b.louder);
+    }
 
     #[test]
     fn twins_that_sound_alike_are_well() {

@@ -137,7 +137,7 @@ impl MachineWatch {
         let seq = u64::from(beat.seq);
         let base = *self.seq_base.get_or_insert((self.last_seq + 1).wrapping_sub(seq));
         let seq = base.wrapping_add(seq);
-        let _ = self.detector.on_beat(seq, sent, at);
+        let _ = self.detector.on_beat(path, seq, sent, at);
         let newer = seq > self.last_seq;
         if newer {
             self.last_seq = seq;

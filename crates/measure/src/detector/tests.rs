@@ -49,29 +49,31 @@ struct Outcome {
 fn run(net: Net, beats: u64, seed: u64) -> Outcome {
     let mut random = Random(seed);
     let mut detector = BeatDetector::new(DetectorConfig::every(net.interval));
-    let mut on_the_way: Vec<(MonoTime, u64, MonoTime)> = Vec::new();
+    let mut on_the_way: Vec<(MonoTime, u64, MonoTime, usize)> = Vec::new();
     let start = MonoTime::from_nanos(1_000_000_000);
     let mut in_burst = [false; 4];
     let mut mistakes = 0;
-    let deliver =
-        |detector: &mut BeatDetector, way: &mut Vec<(MonoTime, u64, MonoTime)>, until: MonoTime, mistakes: &mut u32| {
-            way.sort();
-            while let Some(&(at, seq, sent)) = way.first().filter(|w| w.0 <= until) {
-                way.remove(0);
-                while let Some(deadline) = detector.next_deadline().filter(|d| *d <= at) {
-                    *mistakes += u32::from(detector.on_time(deadline, Span::ZERO).is_some());
-                }
-                detector.on_beat(seq, net.known_clock.then_some(sent), at);
+    let deliver = |detector: &mut BeatDetector,
+                   way: &mut Vec<(MonoTime, u64, MonoTime, usize)>,
+                   until: MonoTime,
+                   mistakes: &mut u32| {
+        way.sort();
+        while let Some(&(at, seq, sent, path)) = way.first().filter(|w| w.0 <= until) {
+            way.remove(0);
+            while let Some(deadline) = detector.next_deadline().filter(|d| *d <= at) {
+                *mistakes += u32::from(detector.on_time(deadline, Span::ZERO).is_some());
             }
-        };
+            detector.on_beat(path, seq, net.known_clock.then_some(sent), at);
+        }
+    };
     for seq in 0..beats {
         let sent = start + net.interval.times(seq as i64);
         deliver(&mut detector, &mut on_the_way, sent, &mut mistakes);
-        for burst in in_burst.iter_mut().take(net.paths) {
+        for (path, burst) in in_burst.iter_mut().take(net.paths).enumerate() {
             let chance = if *burst { net.again } else { net.loss };
             *burst = random.next() < chance;
             if !*burst {
-                on_the_way.push((sent + net.delay + random.exponential(net.jitter), seq, sent));
+                on_the_way.push((sent + net.delay + random.exponential(net.jitter), seq, sent, path));
             }
             if net.again == 0.0 {
                 *burst = false;
@@ -165,7 +167,7 @@ fn settled() -> (BeatDetector, MonoTime) {
     let mut t = MonoTime::from_nanos(0);
     for seq in 0..500 {
         t += Span::from_millis(5);
-        detector.on_beat(seq, Some(t), t + Span::from_micros(100));
+        detector.on_beat(0, seq, Some(t), t + Span::from_micros(100));
     }
     (detector, t)
 }
@@ -182,7 +184,7 @@ fn verdicts_name_the_first_missed_beat_and_come_once() {
     assert_eq!(detector.first_missed_due(), Some(due));
     assert_eq!(detector.next_deadline(), None);
     let back = last + Span::from_millis(200);
-    let heard = detector.on_beat(540, Some(back), back);
+    let heard = detector.on_beat(0, 540, Some(back), back);
     assert_eq!(heard, Some(BeatVerdict::Heard { waited: Some(back - (last + Span::from_micros(100))) }));
     assert_eq!(detector.first_missed_due(), None);
 }
@@ -205,8 +207,8 @@ fn copies_and_stragglers_change_nothing() {
     let (mut detector, last) = settled();
     let before = detector.next_deadline();
     let counts = detector.counts();
-    assert_eq!(detector.on_beat(499, Some(last), last + Span::from_millis(3)), None);
-    assert_eq!(detector.on_beat(42, Some(last), last + Span::from_millis(3)), None);
+    assert_eq!(detector.on_beat(0, 499, Some(last), last + Span::from_millis(3)), None);
+    assert_eq!(detector.on_beat(0, 42, Some(last), last + Span::from_millis(3)), None);
     assert_eq!(detector.next_deadline(), before);
     assert_eq!(detector.counts().late_or_double, counts.late_or_double + 2);
 }
@@ -217,7 +219,7 @@ fn old_news_does_not_revive_a_silent_sender() {
     let deadline = detector.next_deadline().unwrap();
     detector.on_time(deadline, Span::ZERO);
     // A beat that was held up on the way for 100 ms.
-    assert_eq!(detector.on_beat(500, Some(last + Span::from_millis(5)), last + Span::from_millis(105)), None);
+    assert_eq!(detector.on_beat(0, 500, Some(last + Span::from_millis(5)), last + Span::from_millis(105)), None);
     assert_eq!(detector.state(), BeatState::Silent);
 }
 
@@ -229,7 +231,7 @@ fn an_announced_pause_is_no_silence() {
     assert_eq!(detector.next_deadline(), None);
     assert_eq!(detector.on_time(last + Span::from_secs(60), Span::ZERO), None);
     let back = last + Span::from_secs(60);
-    assert!(detector.on_beat(500, None, back).is_some());
+    assert!(detector.on_beat(0, 500, None, back).is_some());
     assert_eq!(detector.margin(), margin);
 }
 
@@ -246,7 +248,7 @@ fn a_new_start_of_the_sender_is_no_lateness() {
         let mut at = last + Span::from_millis(45);
         for seq in 500..700 {
             // Its clock is not known yet.
-            detector.on_beat(seq, None, at);
+            detector.on_beat(0, seq, None, at);
             at += Span::from_millis(5);
         }
         detector.margin() - before
@@ -263,10 +265,42 @@ proptest! {
         let mut seq = 0u64;
         for (a, sent, arrived, late) in beats {
             seq = if a % 3 == 0 { a } else { seq.saturating_add(a % 5) };
-            detector.on_beat(seq, sent.map(MonoTime::from_nanos), MonoTime::from_nanos(arrived));
+            detector.on_beat(0, seq, sent.map(MonoTime::from_nanos), MonoTime::from_nanos(arrived));
             detector.on_time(MonoTime::from_nanos(arrived.rotate_left(7)), Span::from_nanos(late));
             prop_assert!(detector.margin() >= Span::from_millis(6) && detector.margin() <= Span::from_millis(40));
             prop_assert_eq!(detector.next_deadline().is_some(), detector.state() == BeatState::Heard);
         }
     }
+}
+
+/// Two paths lose one beat in twenty; then one of them falls dead. The common margin, which trusts both, would soon be wrong.
+#[test]
+fn a_path_that_is_left_alone_is_given_its_own_time() {
+    let mut random = Random(11);
+    let mut detector = BeatDetector::new(DetectorConfig::every(Span::from_millis(5)));
+    let start = MonoTime::from_nanos(1_000_000_000);
+    let (mut together, mut mistakes) = (Span::ZERO, 0);
+    for seq in 0..60_000u64 {
+        let sent = start + Span::from_millis(5).times(seq as i64);
+        while let Some(deadline) = detector.next_deadline().filter(|d| *d <= sent) {
+            mistakes += u32::from(detector.on_time(deadline, Span::ZERO).is_some());
+        }
+        // Only then is it dead for half a second of each ten.
+        let dead = seq >= 20_000 && seq % 2_000 >= 1_900;
+        for path in 0..2 {
+            let lost = random.next() < 0.05;
+            if !lost && !(path == 0 && dead) {
+                detector.on_beat(path, seq, Some(sent), sent + Span::from_micros(100));
+            }
+        }
+        match (dead, seq % 2_000) {
+            (false, 1_899) => together = detector.margin(),
+            (true, 1_950) => {
+                let alone = detector.margin();
+                assert!(alone >= Span::from_millis(20) && alone > together, "{alone:?} alone, {together:?} together");
+            }
+            _ => {}
+        }
+    }
+    assert_eq!(mistakes, 0);
 }

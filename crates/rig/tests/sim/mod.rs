@@ -288,7 +288,7 @@ impl Sim {
                     AudioState::Wrong
                 } else if lasted(b.ceased_since) {
                     AudioState::Ceased
-                } else if lasted(b.silent_audio_since) {
+                } else if lasted(b.silent_audio_since) && b.last_sound.is_some_and(|t| now - t < ms(2_000)) {
                     AudioState::Silent
                 } else if b.last_sound.is_some_and(|t| now - t < ms(10)) {
                     AudioState::Sounding

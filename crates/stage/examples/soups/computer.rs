@@ -133,6 +133,11 @@ impl Computer {
         let t = self.frozen_at.unwrap_or(now);
         Some((r.song, t - r.zero + (t - self.drift_from).scaled(f64::from(self.drift_ppm) * 1e-6)))
     }
+    /// Its line as it runs now, with all the drift there has been.
+    pub fn line(&self, now: MonoTime) -> Option<Roll> {
+        let (song, at) = self.song_time(now)?;
+        Some(Roll { song, zero: now - at })
+    }
     /// Brings what is remembered of the sound and the code up to `now`.
     pub fn touch(&mut self, now: MonoTime) {
         if let (Some(since), Some((song, at))) = (self.playing_since, self.song_time(now))

@@ -221,9 +221,9 @@ impl Oracle {
             }
             if c.player_works() {
                 // One that stood when it died is apart from nobody.
-                l.line = c.roll;
+                l.line = c.line(now);
                 if reached {
-                    l.known_line = c.roll;
+                    l.known_line = l.line;
                 }
             }
             let agent_only = !c.agent && c.powered && !c.cut[0];
@@ -321,8 +321,8 @@ impl Oracle {
             && now - self.switch_unwell > WELL
             && now - self.on_air_since > WELL;
         let lasted = |since: Option<MonoTime>, until: MonoTime| since.is_some_and(|s| until - s > WELL);
-        let near = match (self.lives[o].line, &b.roll) {
-            (Some(a), Some(b)) => apart(&a, b).is_some_and(|d| d <= ms(15)),
+        let near = match (self.lives[o].line, b.line(now)) {
+            (Some(a), Some(b)) => apart(&a, &b).is_some_and(|d| d <= ms(15)),
             _ => false,
         };
         let other_well = near && self.lives[1 - o].well_since.is_some();
@@ -502,7 +502,7 @@ impl Oracle {
         if l.able_since.is_none_or(|since| able - since < HOLD) {
             return Some("the other machine has not been well for long enough".into());
         }
-        let (a, b) = (self.lives[1 - to.index()].known_line, t.computers[to.index()].roll);
+        let (a, b) = (self.lives[1 - to.index()].known_line, t.computers[to.index()].line(now));
         match (a, b) {
             (Some(a), Some(b)) => match apart(&a, &b) {
                 None => Some("it is in another song".into()),

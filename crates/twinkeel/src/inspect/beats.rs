@@ -192,7 +192,7 @@ impl Play {
         for (at, beat) in order {
             self.deadlines(instant(at), &since, out)?;
             self.offset = self.delay.on_arrival(at - beat.sent);
-            let verdict = self.detector.on_beat(beat.seq, Some(instant(beat.sent + self.offset)), instant(at));
+            let verdict = self.detector.on_beat(0, beat.seq, Some(instant(beat.sent + self.offset)), instant(at));
             if let Some(BeatVerdict::Heard { waited }) = verdict {
                 self.detected = None;
                 self.line("heard", at, waited, out)?;
