@@ -13,6 +13,7 @@ mod crc;
 pub mod detail;
 mod meta;
 mod schema;
+mod sound;
 mod store;
 mod words;
 
@@ -28,6 +29,7 @@ pub use read::ShowFile;
 pub use record::{RecordHealth, RecordSender, Recorder, RecorderConfig};
 pub use report::Report;
 pub use shelf::Shelf;
+pub use sound::{HeardAt, Sound};
 
 pub use words::{Event, EventKind, Fitness, MachineSample, Mode, Recorded, Sample, Stamp, Takeover};
 

@@ -28,6 +28,12 @@ pub(crate) const STEPS: &[&str] = &[
     "
     CREATE INDEX blocks_by_time ON blocks(lane, epoch, first);
     ",
+    // 2 -> 3: sound round changeovers. heard_at is a machine's place in the rig, or -1 for the house.
+    "
+    CREATE TABLE sounds(id INTEGER PRIMARY KEY, epoch INTEGER NOT NULL, first INTEGER NOT NULL, heard_at INTEGER NOT NULL,
+                        channel TEXT NOT NULL, rate_millihertz INTEGER NOT NULL, data BLOB NOT NULL, crc INTEGER NOT NULL);
+    CREATE INDEX sounds_by_time ON sounds(epoch, first);
+    ",
 ];
 
 /// The version that this program writes.

@@ -8,6 +8,7 @@ use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, 
 use crate::boot::BootId;
 use crate::crc::crc32;
 use crate::meta::ShowMeta;
+use crate::sound::Sound;
 use crate::words::Event;
 use crate::{ShowlogError, schema};
 
@@ -59,6 +60,12 @@ impl Store {
     pub(crate) fn full_rate_bytes(&self) -> u64 {
         let sql = "SELECT coalesce(sum(length(data)), 0) FROM blocks WHERE lane = ?1";
         self.db.query_row(sql, [Lane::Full as i64], |r| r.get::<_, i64>(0)).map_or(0, |n| n.max(0) as u64)
+    }
+
+    /// How many bytes of sound the show has.
+    pub(crate) fn sound_bytes(&self) -> u64 {
+        let sql = "SELECT coalesce(sum(length(data)), 0) FROM sounds";
+        self.db.query_row(sql, [], |r| r.get::<_, i64>(0)).map_or(0, |n| n.max(0) as u64)
     }
 
     /// Runs `write` as one transaction that is on the disk when this returns (`synchronous=FULL`).
@@ -254,5 +261,23 @@ pub(crate) fn put_incident(tx: &Transaction, epoch: u32, at: MonoTime, event: u6
         "INSERT OR IGNORE INTO incidents(epoch, mono, event) VALUES (?1, ?2, ?3)",
         params![epoch, at.nanos() as i64, event as i64],
     )?;
+    Ok(())
+}
+
+/// Writes a stretch of sound with its checksum.
+pub(crate) fn put_sound(tx: &Transaction, epoch: u32, s: &Sound) -> rusqlite::Result<()> {
+    let data = s.bytes();
+    tx.prepare_cached(
+        "INSERT INTO sounds(epoch, first, heard_at, channel, rate_millihertz, data, crc) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+    )?
+    .execute(params![
+        epoch,
+        s.at.nanos() as i64,
+        s.heard_at.number(),
+        s.channel,
+        s.rate_millihertz,
+        data,
+        crc32(&[&data])
+    ])?;
     Ok(())
 }

@@ -8,7 +8,7 @@ use std::time::Duration;
 use base::{Machine, Span};
 use common::*;
 use twinkeel_showlog::detail::{Changeover, Stage};
-use twinkeel_showlog::{Event, EventKind, Recorder, ShowFile};
+use twinkeel_showlog::{Event, EventKind, HeardAt, Recorder, RecorderConfig, ShowFile, Sound};
 
 const PATIENCE: Duration = Duration::from_secs(20);
 
@@ -107,4 +107,63 @@ fn a_record_can_be_read_while_it_is_written() {
     assert_eq!((show.events.len(), show.samples.len()), (1, 30));
     assert!(show.epochs[0].ended.is_none());
     assert_eq!(recorder.handle().health().committed, 1);
+}
+
+fn sound(since: Span, heard_at: HeardAt, channel: &str, value: i16) -> Sound {
+    Sound {
+        at: START + since,
+        heard_at,
+        channel: channel.to_owned(),
+        rate_millihertz: 8_000_000,
+        samples: vec![value; 7_680],
+    }
+}
+
+#[test]
+fn sound_comes_back_and_is_laid_on_the_changeovers_time() {
+    let dir = tempfile::tempdir().unwrap();
+    let config = RecorderConfig { sound_budget: 15_360 * 5, ..RecorderConfig::default() };
+    let recorder = Recorder::open_with(dir.path(), &meta(), START, WALL, config).unwrap();
+    let sender = recorder.handle();
+    let verdict = Span::from_secs(100);
+    let (when, wall) = at(verdict);
+    let detail = serde_json::json!({ "number": 1, "stage": "intent", "to": 1, "from": 0, "rule": "player-gone" });
+    sender.event(Event::new(when, wall, EventKind::Changeover, "intent", "A is gone.").about(Machine::B).with(&detail));
+    let a = HeardAt::Machine(Machine::A);
+    // Two channels of one second, then a hole, then one of them again; the house; and one for which there is no room.
+    sender.sound(sound(verdict - Span::from_secs(2), a, "tracks L", 100));
+    sender.sound(sound(verdict - Span::from_secs(2), a, "tracks R", 300));
+    sender.sound(sound(verdict - Span::from_secs(1), a, "tracks L", -50));
+    sender.sound(sound(verdict - Span::from_millis(500), HeardAt::House, "programme", 9));
+    sender.sound(sound(Span::from_secs(10), a, "tracks L", 1));
+    sender.sound(sound(verdict, a, "tracks L", 77));
+    recorder.flush(PATIENCE).unwrap();
+    let path = recorder.path().to_owned();
+    recorder.close();
+
+    let show = ShowFile::read(&path).unwrap();
+    assert!(show.events.iter().any(|e| e.event.code == "sound-budget"), "the sixth is said to be left out");
+    let mut damage = Vec::new();
+    let all = show.sounds(1, START, START + Span::from_secs(1_000), &mut damage).unwrap();
+    assert_eq!(all.len(), 5);
+    assert_eq!(all[0], sound(Span::from_secs(10), a, "tracks L", 1));
+
+    let made = twinkeel_showlog::report::Made::of(show);
+    let heard = made.heard(0);
+    assert_eq!(heard.iter().map(|h| h.at).collect::<Vec<_>>(), [HeardAt::House, a]);
+    let of_a = &heard[1];
+    assert_eq!((of_a.from, of_a.rate, of_a.samples.len()), (Span::from_secs(-2), 8_000, 8_000 + 7_680));
+    // The mean of what sounds together, silence where nobody listened.
+    assert_eq!((of_a.samples[0], of_a.samples[7_700], of_a.samples[8_000]), (200, 0, -50));
+    assert_eq!(of_a.channels, ["tracks L", "tracks R"]);
+    // The WAV is read by a reader of its own.
+    let wav = of_a.wav().unwrap();
+    let mut read = hound::WavReader::new(std::io::Cursor::new(wav)).unwrap();
+    assert_eq!((read.spec().sample_rate, read.len()), (8_000, 15_680));
+    assert_eq!(read.samples::<i16>().next().unwrap().unwrap(), 200);
+    let page = made.html();
+    assert_eq!(page.matches("<audio controls").count(), 2);
+    assert!(page.contains("src=\"data:audio/wav;base64,UklGR"), "RIFF, by RFC 4648");
+    made.csv(&dir.path().join("csv")).unwrap();
+    assert!(dir.path().join("csv/sound/changeover-1-house.wav").is_file());
 }

@@ -78,7 +78,8 @@ pub fn measure(path: &Path, around: Span) -> Result<Heard, HouseError> {
         let programme = PROGRAMME.iter().map(|c| frame[*c]);
         frames.push(Frame {
             peak: programme.clone().fold(0.0, |p, s| p.max(s.abs())),
-            power: programme.map(|s| s * s).sum::<f32>() / PROGRAMME.len() as f32,
+            power: programme.clone().map(|s| s * s).sum::<f32>() / PROGRAMME.len() as f32,
+            mix: programme.sum(),
             code: frame[CODE],
         });
     }

@@ -76,6 +76,13 @@ fn listen(from: &Receiver<(Machine, Excerpt)>, lies: &Lies, watch: &WatchDesk, s
         let Ok(lies) = lies.lock().map(|l| *l) else { return };
         let Some(clock) = lies[m.index()].clock else { continue };
         let rate = excerpt.rate();
+        scribe.tell(ToScribe::Sound(showlog::Sound {
+            at: excerpt.at.to_local(clock),
+            heard_at: showlog::HeardAt::Machine(m),
+            channel: excerpt.channel.clone(),
+            rate_millihertz: excerpt.rate_millihertz,
+            samples: excerpt.samples.chunks_exact(2).map(|b| i16::from_le_bytes([b[0], b[1]])).collect(),
+        }));
         let heard = Heard { at: excerpt.at.to_local(clock), rate, samples: excerpt.decoded().collect() };
         let in_step = |m: Machine| lies[m.index()].offset.is_some_and(|o| o.abs() <= TOGETHER);
         let side = |a: &[f32], b: &[f32]| side_by_side(&mut laid, a, b);

@@ -35,6 +35,8 @@ pub struct Frame {
     pub power: f32,
     /// The timecode channel.
     pub code: f32,
+    /// All programme channels together, for a person to hear.
+    pub mix: f32,
 }
 
 /// What was measured. Places are samples of the recording.

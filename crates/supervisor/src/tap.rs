@@ -101,6 +101,7 @@ fn measure(s: Stretch, scribe: ScribeDesk) {
     let made = std::thread::Builder::new().name("house".into()).spawn(move || {
         let heard = house::measure(&s.frames, s.rate, s.around);
         scribe.tell(ToScribe::Heard { to: s.to, at: s.at, heard });
+        scribe.tell(ToScribe::Sound(s.sound()));
     });
     if let Err(e) = made {
         tracing::error!("a changeover could not be measured: {e}");
@@ -162,6 +163,7 @@ impl TapEars {
             if self.programme.get(channel) == Some(&true) {
                 instant.peak = instant.peak.max(s.abs());
                 instant.power += s * s;
+                instant.mix += s;
                 self.meter.on_sample(s);
                 if s != 0.0 && s.is_finite() {
                     self.last_sound = Some(at + Samples(frame as f64).at(self.rate));

@@ -51,6 +51,21 @@ pub struct Stretch {
     pub around: usize,
 }
 
+impl Stretch {
+    /// Its programme, for the record: as loud as it was, unless all channels together would be louder than full scale.
+    pub fn sound(&self) -> showlog::Sound {
+        let loudest = self.frames.iter().map(|f| f.mix.abs()).filter(|m| m.is_finite()).fold(1.0f32, f32::max);
+        let to_16 = |f: &Frame| if f.mix.is_finite() { (f.mix / loudest * 32_767.0).round() as i16 } else { 0 };
+        showlog::Sound {
+            at: self.at - Samples(self.around as f64).at(self.rate),
+            heard_at: showlog::HeardAt::House,
+            channel: "programme".to_owned(),
+            rate_millihertz: (self.rate.0 * 1e3).round() as u32,
+            samples: self.frames.iter().map(to_16).collect(),
+        }
+    }
+}
+
 /// See the module.
 pub struct Tape {
     rate: Hertz,
@@ -126,7 +141,7 @@ mod tests {
             let at = begin + Span::from_millis(10 * block as i64) - back;
             tape.begin_block(at);
             for _ in 0..80 {
-                tape.push(Frame { peak: 0.1, power: 0.01, code: 0.0 });
+                tape.push(Frame { peak: 0.1, power: 0.01, code: 0.0, mix: 0.1 });
             }
             found.extend(tape.end_block(at + Span::from_millis(10)));
         }
@@ -138,6 +153,9 @@ mod tests {
     fn the_stretch_lies_round_the_command_and_holes_are_silence() {
         let whole = play(0..0, Span::ZERO);
         assert_eq!((whole.to, whole.frames.len(), whole.around), (Machine::B, 24_000, 12_000));
+        let sound = whole.sound();
+        assert_eq!((sound.samples.len(), sound.samples[7], sound.rate_millihertz), (24_000, 3_277, 8_000_000));
+        assert_eq!(whole.at - sound.at, Span::from_millis(1_500));
         let heard = crate::house::measure(&whole.frames, RATE, whole.around);
         assert_eq!(heard.gap, Span::ZERO);
         // Thirty milliseconds never came.

@@ -14,8 +14,8 @@ use crate::to_watch::ToWatch;
 
 /// Real-time priority: above the agents' and taps', since verdicts are made here.
 const PRIORITY: u8 = 45;
-/// All figures are told this often.
-const VIEW_EVERY: Span = Span::from_millis(20);
+/// All figures are told this often: as often as beats come, so that the record of an incident shows each of them.
+const VIEW_EVERY: Span = Span::from_millis(5);
 /// The switch is asked this often.
 const ASK_EVERY: Span = Span::from_millis(500);
 

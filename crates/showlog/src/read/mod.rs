@@ -11,6 +11,7 @@ use serde::Serialize;
 use crate::ShowlogError;
 use crate::boot::BootId;
 use crate::meta::ShowMeta;
+use crate::sound::Sound;
 use crate::store::Lane;
 use crate::words::{Recorded, Sample};
 pub(crate) use open::open as open_read_only;
@@ -110,6 +111,21 @@ impl ShowFile {
         let db = open::open(&self.path, damage)?;
         let placed = rows::samples(&db, Lane::Full, Some((epoch, from, to)), damage);
         Ok(placed.into_iter().map(|p| p.sample).filter(|s| s.at >= from && s.at <= to).collect())
+    }
+
+    /// The sound kept of one stretch, in the order of time; what could not be read is added to `damage`.
+    ///
+    /// # Errors
+    /// The file cannot be opened any more.
+    pub fn sounds(
+        &self,
+        epoch: u32,
+        from: MonoTime,
+        to: MonoTime,
+        damage: &mut Vec<String>,
+    ) -> Result<Vec<Sound>, ShowlogError> {
+        let db = open::open(&self.path, damage)?;
+        Ok(rows::sounds(&db, epoch, from, to, damage))
     }
 
     /// How long after the show's first instant this one was. Within one boot by the monotonic clock; from one boot to

@@ -9,7 +9,9 @@ use rusqlite::{Connection, OptionalExtension, Params, Row, params};
 use super::{Epoch, Incident, Placed};
 use crate::boot::BootId;
 use crate::codec;
+use crate::crc::crc32;
 use crate::meta::ShowMeta;
+use crate::sound::{HeardAt, Sound};
 use crate::store::{self, Lane};
 use crate::words::{Event, EventKind, Recorded, Stamp};
 
@@ -219,6 +221,46 @@ fn block_ids(db: &Connection, lane: Lane, damage: &mut Vec<String>) -> BTreeSet<
         }
     }
     ids
+}
+
+/// The sound that touches a stretch. Files from before sound was kept have none.
+pub(super) fn sounds(
+    db: &Connection,
+    epoch: u32,
+    from: MonoTime,
+    to: MonoTime,
+    damage: &mut Vec<String>,
+) -> Vec<Sound> {
+    if crate::schema::version(db).is_ok_and(|v| v < 3) {
+        return Vec::new();
+    }
+    // No stretch is longer than this.
+    let before = from.nanos().saturating_sub(60_000_000_000);
+    let sql = "SELECT first, heard_at, channel, rate_millihertz, data, crc FROM sounds
+               WHERE epoch = ?1 AND first BETWEEN ?2 AND ?3 ORDER BY first, id";
+    let (rows, error) = until_error(db, sql, params![epoch, before as i64, to.nanos() as i64], |r| {
+        let data: Vec<u8> = r.get(4)?;
+        let sound = HeardAt::of(r.get(1)?).map(|heard_at| -> rusqlite::Result<Sound> {
+            Ok(Sound {
+                at: instant(r.get(0)?),
+                heard_at,
+                channel: r.get(2)?,
+                rate_millihertz: r.get(3)?,
+                samples: Sound::samples_of(&data),
+            })
+        });
+        let whole = i64::from(crc32(&[&data])) == r.get::<_, i64>(5)?;
+        Ok((sound.transpose()?, whole))
+    });
+    if let Some(error) = error {
+        damage.push(format!("some sound cannot be read ({error})"));
+    }
+    let wrong = rows.iter().filter(|(_, whole)| !whole).count();
+    if wrong > 0 {
+        damage.push(format!("{wrong} stretches of sound do not match their checksums: they are left out"));
+    }
+    let whole = rows.into_iter().filter(|(_, whole)| *whole).filter_map(|(sound, _)| sound);
+    whole.filter(|s| s.at + s.lasts() >= from).collect()
 }
 
 /// Rows until the end or the first error.

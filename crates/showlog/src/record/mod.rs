@@ -39,6 +39,8 @@ pub struct RecorderConfig {
     pub around_incident: Span,
     /// How many bytes of full-rate blocks one show may have.
     pub full_rate_budget: u64,
+    /// How many bytes of sound one show may have.
+    pub sound_budget: u64,
     /// Room set aside in the file for the events of a full disk, in bytes.
     pub reserve: usize,
     /// How many samples may wait for the writer (200 make a second).
@@ -52,6 +54,7 @@ impl Default for RecorderConfig {
             commit_interval: Span::from_millis(500),
             around_incident: Span::from_secs(30),
             full_rate_budget: 14 << 20,
+            sound_budget: 32 << 20,
             reserve: 1 << 20,
             sample_queue: 2_000,
         }

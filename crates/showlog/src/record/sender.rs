@@ -9,6 +9,7 @@ use std::time::Duration;
 use base::{EventId, MonoTime};
 
 use crate::ShowlogError;
+use crate::sound::Sound;
 use crate::words::{Event, EventKind, Sample};
 
 /// What the writer is told, in order.
@@ -16,6 +17,8 @@ use crate::words::{Event, EventKind, Sample};
 pub(super) enum Message {
     /// Record this.
     Event(u64, Event),
+    /// Keep this sound.
+    Sound(Sound),
     /// Keep the full rate round this instant, because of the event of this number.
     Mark(MonoTime, u64),
     /// Answer when all before this is on the disk.
@@ -121,6 +124,11 @@ impl RecordSender {
         if let Err(TrySendError::Full(_)) = self.samples.try_send(sample) {
             self.shared.samples_dropped.fetch_add(1, Ordering::Relaxed);
         }
+    }
+
+    /// Keeps a stretch of sound, if the show's room for sound is not used up. For what is heard round a changeover.
+    pub fn sound(&self, sound: Sound) {
+        self.send(Message::Sound(sound));
     }
 
     /// How the record fares.

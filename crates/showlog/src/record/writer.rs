@@ -12,6 +12,7 @@ use rusqlite::ErrorCode;
 use super::RecorderConfig;
 use super::lanes::{FullLane, SlowLane};
 use super::sender::{MOST_WAITING, Message, Shared};
+use crate::sound::Sound;
 use crate::store::{self, Store};
 use crate::words::{Event, EventKind, Sample};
 
@@ -23,6 +24,10 @@ pub(super) struct Writer {
     shared: Arc<Shared>,
     events: VecDeque<(u64, Event)>,
     incidents: Vec<(MonoTime, u64)>,
+    sounds: Vec<Sound>,
+    /// Room for sound that is left, in bytes.
+    sound_budget: u64,
+    sound_refused: bool,
     slow: SlowLane,
     full: FullLane,
     flushes: Vec<SyncSender<bool>>,
@@ -51,6 +56,7 @@ impl Writer {
         samples: Receiver<Sample>,
         shared: Arc<Shared>,
     ) -> Writer {
+        let sound_budget = config.sound_budget.saturating_sub(store.sound_bytes());
         let budget = config.full_rate_budget.saturating_sub(store.full_rate_bytes());
         Writer {
             store,
@@ -60,6 +66,9 @@ impl Writer {
             shared,
             events: VecDeque::new(),
             incidents: Vec::new(),
+            sounds: Vec::new(),
+            sound_budget,
+            sound_refused: false,
             slow: SlowLane::new(config.slow_interval),
             full: FullLane::new(config.around_incident, budget),
             flushes: Vec::new(),
@@ -109,10 +118,26 @@ impl Writer {
                     self.full.mark(at);
                     self.incidents.push((at, event));
                 }
+                Ok(Message::Sound(sound)) => self.take_sound(sound),
                 Ok(Message::Flush(answer)) => self.flushes.push(answer),
                 Ok(Message::Stop) | Err(TryRecvError::Disconnected) => return true,
                 Err(TryRecvError::Empty) => return false,
             }
+        }
+    }
+
+    fn take_sound(&mut self, sound: Sound) {
+        let bytes = sound.samples.len() as u64 * 2;
+        // While nothing can be written, sound is the first thing to do without.
+        if self.retry.is_none() && bytes <= self.sound_budget {
+            self.sound_budget -= bytes;
+            self.sounds.push(sound);
+        } else if !self.sound_refused && self.retry.is_none() {
+            self.sound_refused = true;
+            self.say(
+                "sound-budget",
+                "The room for sound is used up: later changeovers are kept without it.".to_owned(),
+            );
         }
     }
 
@@ -132,6 +157,7 @@ impl Writer {
         let every = Duration::from_nanos(self.config.commit_interval.nanos().max(0) as u64);
         !self.events.is_empty()
             || !self.incidents.is_empty()
+            || !self.sounds.is_empty()
             || samples && (flushing || self.last_samples.elapsed() >= every)
     }
 
@@ -160,7 +186,8 @@ impl Writer {
         let epoch = self.store.epoch;
         // On a full disk what room there is belongs to the events.
         let events_only = self.retry.is_some() && !self.events.is_empty();
-        let (events, incidents, slow, full) = (&self.events, &self.incidents, &self.slow, &self.full);
+        let (events, incidents, sounds) = (&self.events, &self.incidents, &self.sounds);
+        let (slow, full) = (&self.slow, &self.full);
         self.store
             .commit(|tx| {
                 for (sequence, event) in events {
@@ -171,6 +198,9 @@ impl Writer {
                 }
                 if events_only {
                     return Ok(None);
+                }
+                for sound in sounds {
+                    store::put_sound(tx, epoch, sound)?;
                 }
                 full.write(tx, epoch)?;
                 slow.write(tx, epoch)
@@ -194,6 +224,7 @@ impl Writer {
         if events_only {
             return;
         }
+        self.sounds.clear();
         self.slow.committed(tail);
         if self.full.committed() {
             self.say(
@@ -234,6 +265,7 @@ impl Writer {
             self.shared.waiting.fetch_sub(1, Ordering::Relaxed);
             self.shared.events_dropped.fetch_add(1, Ordering::Relaxed);
         }
+        self.sounds.clear();
         let dropped = self.slow.bounded();
         self.shared.samples_dropped.fetch_add(dropped, Ordering::Relaxed);
         self.full.bounded();

@@ -30,7 +30,7 @@ pub(super) fn page(show: &ShowFile, r: &Report) -> String {
     for i in 0..r.songs.len() {
         song(show, r, &all, i, &mut o);
     }
-    html_events::changeovers(r, &mut o);
+    html_events::changeovers(show, r, &mut o);
     html_events::refusals(r, &mut o);
     html_events::alarms(r, &mut o);
     html_events::lines("patches", "Patches missed", &r.patches.missed, r, &mut o);

@@ -3,11 +3,13 @@
 use std::fmt::Write;
 
 use base::Span;
+use base64::Engine as _;
 
 use super::draw::escape;
 use super::html::{figure, priority, song_clock};
 use super::model::{ChangeoverReport, Line, Report};
-use super::{timeline, units};
+use super::{sound, timeline, units};
+use crate::read::ShowFile;
 
 fn when(r: &Report, song: Option<usize>, at: Span, wall: Option<base::WallTime>) -> String {
     let place = match song.and_then(|i| Some((i, r.songs.get(i)?))) {
@@ -21,17 +23,21 @@ fn when(r: &Report, song: Option<usize>, at: Span, wall: Option<base::WallTime>)
     }
 }
 
-pub(super) fn changeovers(r: &Report, o: &mut String) {
+/// So much sound is put into the page, in bytes; the rest stays in the record.
+const SOUND_IN_PAGE: usize = 8 << 20;
+
+pub(super) fn changeovers(show: &ShowFile, r: &Report, o: &mut String) {
     if r.changeovers.is_empty() {
         return;
     }
     o.push_str("<h2 id=\"changeovers\">Changeovers</h2>");
+    let mut room = SOUND_IN_PAGE;
     for (i, c) in r.changeovers.iter().enumerate() {
-        changeover(r, c, i, o);
+        changeover(show, r, c, i, &mut room, o);
     }
 }
 
-fn changeover(r: &Report, c: &ChangeoverReport, i: usize, o: &mut String) {
+fn changeover(show: &ShowFile, r: &Report, c: &ChangeoverReport, i: usize, room: &mut usize, o: &mut String) {
     let from = c.from.map_or_else(|| "?".to_owned(), |m| m.to_string());
     let by = match (&c.by, c.forced) {
         (Some(who), true) => format!(", forced by {}", escape(who)),
@@ -78,7 +84,27 @@ fn changeover(r: &Report, c: &ChangeoverReport, i: usize, o: &mut String) {
         }
         o.push_str("</ol>");
     }
+    heard(show, c, room, o);
     o.push_str("</section>");
+}
+
+/// What was heard, to be played.
+fn heard(show: &ShowFile, c: &ChangeoverReport, room: &mut usize, o: &mut String) {
+    for h in sound::around(show, c.event, &mut Vec::new()) {
+        let words = escape(&h.say());
+        let Ok(wav) = h.wav() else { continue };
+        let text = base64::engine::general_purpose::STANDARD.encode(&wav);
+        let Some(left) = room.checked_sub(text.len()) else {
+            let _ = write!(o, "<p class=\"faint\">{words}: in the record; <code>--csv</code> writes it out.</p>");
+            continue;
+        };
+        *room = left;
+        let _ = write!(
+            o,
+            "<figure class=\"heard\"><figcaption>{words}</figcaption>\
+             <audio controls preload=\"none\" aria-label=\"{words}\" src=\"data:audio/wav;base64,{text}\"></audio></figure>"
+        );
+    }
 }
 
 pub(super) fn refusals(r: &Report, o: &mut String) {

@@ -21,6 +21,7 @@ mod pdf;
 mod picture;
 mod runs;
 mod song;
+mod sound;
 mod style;
 mod tables;
 mod text;
@@ -37,6 +38,7 @@ use crate::read::ShowFile;
 use crate::words::EventKind;
 pub use incident::IncidentReport;
 pub use model::*;
+pub use sound::Heard;
 
 /// A wall-clock time as lists show it: "2026-06-05 18:30".
 pub fn wall_text(w: base::WallTime) -> String {
@@ -110,7 +112,13 @@ impl Made {
         IncidentReport::read(&self.show, &self.report, number)
     }
 
-    /// A folder of tables that a spreadsheet opens.
+    /// What was heard round a changeover (by its place in `report.changeovers`): at the house and at each machine.
+    pub fn heard(&self, changeover: usize) -> Vec<Heard> {
+        let c = self.report.changeovers.get(changeover);
+        c.map_or_else(Vec::new, |c| sound::around(&self.show, c.event, &mut Vec::new()))
+    }
+
+    /// A folder of tables that a spreadsheet opens, and of the sound round each changeover.
     ///
     /// # Errors
     /// The folder cannot be written.

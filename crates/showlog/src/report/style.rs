@@ -38,6 +38,9 @@ td.t{font-variant-numeric:tabular-nums;white-space:nowrap}
 a{color:var(--blue)}
 a:focus-visible,summary:focus-visible{outline:3px solid var(--blue);outline-offset:2px}
 figure{margin:8px 0 0}
+figure.heard figcaption{font-size:.88rem;color:var(--faint)}
+figure.heard audio{width:100%;height:40px;display:block}
+@media print{figure.heard{display:none}}
 figure svg{width:100%;height:auto;display:block}
 svg text{font:11.5px system-ui,"DejaVu Sans",sans-serif;fill:var(--text)}
 svg polyline{fill:none;stroke:var(--faint);stroke-width:1}

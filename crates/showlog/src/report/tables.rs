@@ -8,7 +8,7 @@ use csv::Writer;
 
 use super::findings::fitness_word;
 use super::model::Report;
-use super::runs;
+use super::{runs, sound};
 use crate::ShowlogError;
 use crate::read::ShowFile;
 use crate::words::{MachineSample, Mode, Sample};
@@ -31,6 +31,20 @@ pub(super) fn write(show: &ShowFile, r: &Report, dir: &Path) -> Result<(), Showl
         let mut out = Writer::from_path(&path).map_err(|e| io(&path, e))?;
         table(&mut out).map_err(|e| io(&path, e))?;
         out.flush().map_err(ShowlogError::file(&path))?;
+    }
+    sounds(show, r, dir)
+}
+
+/// `sound/changeover-1-a.wav` and so on: what was heard round each changeover.
+fn sounds(show: &ShowFile, r: &Report, dir: &Path) -> Result<(), ShowlogError> {
+    let dir = dir.join("sound");
+    for (i, c) in r.changeovers.iter().enumerate() {
+        for heard in sound::around(show, c.event, &mut Vec::new()) {
+            std::fs::create_dir_all(&dir).map_err(ShowlogError::file(&dir))?;
+            let place = heard.at.to_string().to_lowercase();
+            let path = dir.join(format!("changeover-{}-{place}.wav", i + 1));
+            std::fs::write(&path, heard.wav()?).map_err(ShowlogError::file(&path))?;
+        }
     }
     Ok(())
 }

@@ -194,7 +194,7 @@ impl Oracle {
     pub fn leapt(&mut self, now: MonoTime) {
         for l in &mut self.lives {
             l.sound.clear();
-            if l.able == l.reached {
+            if l.able == l.reached && l.unreachable_since.is_none() {
                 l.able = l.able.map(|_| now);
             }
         }

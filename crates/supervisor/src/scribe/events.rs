@@ -36,6 +36,9 @@ impl Scribe {
         match action {
             Action::Changeover { to, rule, reason, forced, cost, term } => {
                 self.state.changeovers += 1;
+                if let Some(record) = &self.record {
+                    self.state.sounds.on_changeover(at, |s| record.sound(s));
+                }
                 let d = self.changeover_detail(detail::Stage::Intent, to, rule.code());
                 let d = detail::Changeover { forced, jump: cost.jump, level: cost.level, ..d };
                 let text = format!("Changeover to {to}: {} The audience hears {}.", reason.say(&names), cost.say());
@@ -182,6 +185,11 @@ impl Scribe {
                 self.write(e, Tone::Neutral, Some(who));
             }
             ToScribe::Compared(c) => self.on_compared(&c),
+            ToScribe::Sound(sound) => {
+                if let Some(record) = &self.record {
+                    self.state.sounds.on_sound(sound, |s| record.sound(s));
+                }
+            }
             ToScribe::Heard { to, at, heard } => self.on_heard(to, at, &heard),
             ToScribe::Said { code, text } => {
                 let tone = match code {

@@ -32,6 +32,9 @@ pub struct HistoryBook {
 impl HistoryBook {
     /// Takes in the newest figures.
     pub fn on_view(&mut self, view: &WatchView) {
+        if self.short.back().is_some_and(|r| view.now - r.at < Span::from_millis(18)) {
+            return;
+        }
         self.machines = view.machines.len();
         let mut row = Row { at: view.now, offsets: Default::default() };
         for (i, m) in view.machines.iter().enumerate() {

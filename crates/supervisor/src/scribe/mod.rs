@@ -9,6 +9,7 @@ mod history;
 mod names;
 mod particulars;
 mod picture;
+mod sounds;
 
 use std::collections::VecDeque;
 use std::path::PathBuf;
@@ -69,6 +70,8 @@ pub enum ToScribe {
         /// What was measured.
         heard: crate::house::Heard,
     },
+    /// A stretch of sound, of which those round a changeover are kept.
+    Sound(showlog::Sound),
     /// Two machines' excerpts were compared.
     Compared(watch::likeness::Compared),
     /// Something the supervisor has to say of itself.
@@ -170,6 +173,7 @@ pub struct State {
     /// What is so of a machine's channels against the reference machine's, as far as it has been found.
     likeness: std::collections::BTreeMap<(String, Machine), watch::likeness::Likeness>,
     proposal: Option<(u64, MonoTime)>,
+    sounds: sounds::Sounds,
     steps_seen: [u16; base::ids::MAX_MACHINES],
     dropouts_seen: [Option<u16>; base::ids::MAX_MACHINES],
     wake: bool,
