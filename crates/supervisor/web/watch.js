@@ -64,7 +64,7 @@ function flags(s) {
 function nobody(s) {
   const others = s.machines.filter((m) => m.role !== "on-air");
   if (!others.length) return "This rig has one machine.";
-  return others.map((m) => m.role === "out-of-service" ? `${m.letter} is out of service${m.out_of_service ? ` ${m.out_of_service}` : ""}.` : `${m.letter}: ${m.reasons[0]?.text ?? "Not known to be fit."}`).join(" ");
+  return others.map((m) => m.role === "out-of-service" ? `${m.letter} is out of service${m.out_of_service ? ` ${m.out_of_service}` : ""}.` : m.reasons[0]?.text ?? `${m.letter} is not known to be fit.`).join(" ");
 }
 
 /** The tracks that lead to the stage, and which one is set. @param {Snapshot} s */

@@ -134,7 +134,7 @@ pub(super) fn alarms(r: &Report, o: &mut String) {
     o.push_str("<div class=\"scroll\"><table><thead><tr><th>Priority</th><th>Alarm</th><th>Likely cause</th><th class=\"n\">Times</th><th class=\"n\">Standing</th><th>State at the end</th></tr></thead><tbody>");
     for a in &r.alarms {
         let (class, word) = priority(a.priority);
-        let machine = a.machine.map_or_else(String::new, |m| format!("{m}: "));
+        let machine = units::about(a.machine, &a.text);
         let state = match (a.cleared, a.acknowledged) {
             (true, _) => "back to normal",
             (false, 0) => "standing, unacknowledged",
@@ -162,7 +162,7 @@ pub(super) fn lines(id: &str, title: &str, list: &[Line], r: &Report, o: &mut St
         "<h2 id=\"{id}\">{title}</h2><div class=\"scroll\"><table><thead><tr><th>When</th><th>What</th><th>Who</th></tr></thead><tbody>"
     );
     for l in list.iter().take(200) {
-        let machine = l.machine.map_or_else(String::new, |m| format!("{m}: "));
+        let machine = units::about(l.machine, &l.text);
         let _ = write!(
             o,
             "<tr><td class=\"t\">{}</td><td>{machine}{}</td><td>{}</td></tr>",

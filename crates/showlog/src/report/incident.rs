@@ -104,7 +104,7 @@ impl<'a> IncidentReport<'a> {
         }
         o.push_str("<h2>What was said</h2><div class=\"scroll\"><table><thead><tr><th class=\"n\">After</th><th>Kind</th><th>What</th></tr></thead><tbody>");
         for e in &self.events {
-            let machine = e.event.machine.map_or_else(String::new, |m| format!("{m}: "));
+            let machine = units::about(e.event.machine, &e.event.text);
             let _ = write!(
                 o,
                 "<tr><td class=\"n\">{}</td><td>{} {}</td><td>{machine}{}</td></tr>",

@@ -164,7 +164,7 @@ fn rest(r: &Report, l: &mut Layout) {
     }
     for a in &r.alarms {
         let (word, colour) = priority(a.priority);
-        let machine = a.machine.map_or_else(String::new, |m| format!("{m}: "));
+        let machine = units::about(a.machine, &a.text);
         let cause = a.cause.as_ref().map_or_else(String::new, |c| format!(" Likely cause: {c}."));
         l.keep(26.0);
         l.text(word, 7.5, true, colour, 0.0);

@@ -3,8 +3,8 @@
 
 /// The style sheet.
 pub(super) const CSS: &str = r#"
-:root{--bg:#11151a;--card:#1a2027;--line:#333d48;--text:#edf1f5;--faint:#a3b0bd;--red:#ff6b5e;--yellow:#f2c230;--green:#4fc27c;--blue:#69aefc;--grey:#8492a0;--curve:#f4f7fa;--band:#f4f7fa33;--cost:#69aefc55}
-@media print{:root{--bg:#fff;--card:#fff;--line:#c3cad2;--text:#14181d;--faint:#53606d;--red:#b3221a;--yellow:#a87900;--green:#1d7a43;--blue:#1d5fae;--grey:#8a949e;--curve:#14181d;--band:#14181d26;--cost:#1d5fae40}}
+:root{color-scheme:dark;--bg:#11151a;--card:#1a2027;--line:#333d48;--text:#edf1f5;--faint:#a3b0bd;--red:#ff6b5e;--yellow:#f2c230;--green:#4fc27c;--blue:#69aefc;--grey:#8492a0;--curve:#f4f7fa;--band:#f4f7fa33;--cost:#69aefc55}
+@media print{:root{color-scheme:light;--bg:#fff;--card:#fff;--line:#c3cad2;--text:#14181d;--faint:#53606d;--red:#b3221a;--yellow:#a87900;--green:#1d7a43;--blue:#1d5fae;--grey:#8a949e;--curve:#14181d;--band:#14181d26;--cost:#1d5fae40}}
 *{box-sizing:border-box}
 html{background:var(--bg);color:var(--text);font:16px/1.5 system-ui,"DejaVu Sans",sans-serif;-webkit-print-color-adjust:exact;print-color-adjust:exact}
 body{max-width:1080px;margin:0 auto;padding:24px 20px 60px}

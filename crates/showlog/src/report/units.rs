@@ -180,6 +180,13 @@ pub(super) fn listed(items: &[String]) -> String {
     }
 }
 
+/// "A: " before a sentence about machine A, unless it names the machine by itself first.
+pub(super) fn about(machine: Option<base::Machine>, text: &str) -> String {
+    let Some(m) = machine.map(|m| m.to_string()) else { return String::new() };
+    let named = text.strip_prefix(&m).is_some_and(|rest| !rest.starts_with(char::is_alphanumeric));
+    if named { String::new() } else { format!("{m}: ") }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -259,7 +259,13 @@ impl Scribe {
             // They come by the bulk lane, to the ears.
             Up::Excerpt(_) | Up::Kit(_) => return,
             Up::Source { name, state, why, .. } => {
-                (EventKind::Health, "source", format!("{m}: source {name} is {state:?}. {why}"), Tone::Neutral)
+                let state = match state {
+                    wire::message::SourceState::Opening => "being opened",
+                    wire::message::SourceState::Open => "open",
+                    wire::message::SourceState::Gone => "gone",
+                };
+                let why = if why.is_empty() { String::new() } else { format!(": {}", why.trim_end_matches('.')) };
+                (EventKind::Health, "source", format!("{m}'s source {name} is {state}{why}."), Tone::Neutral)
             }
         };
         self.write(event(now, kind, code, text).about(m), tone, None);
