@@ -62,3 +62,24 @@ fn system_differences_stay_in_their_rooms() {
             .collect();
     assert!(hits.is_empty(), "{}", hits.join("\n"));
 }
+
+/// The wall clock may jump by an hour at any time (a person, a time server, the end of summer time). It is read for display and the
+/// record, and to name what is on disk; whatever watches, judges or commands counts by the monotonic clock.
+#[test]
+fn nothing_that_decides_reads_the_wall_clock() {
+    // Each place, and what it does with the time.
+    let allowed = [
+        ("agent/src/kit.rs", "tells when a player was started and its files changed"),
+        ("ports/src/local/", "asks the system when a process was started"),
+        ("ports/src/os/mod.rs", "reads it"),
+        ("ports/src/os/linux.rs", "carries the kernel's stamps over by their age, unless that is absurd"),
+        ("supervisor/src/lib.rs", "dates a show's record"),
+        ("supervisor/src/scribe/", "dates events and snapshots"),
+        ("twinkeel/src/", "prints dates"),
+    ];
+    let hits: Vec<_> = lines_with("crates", &["wall_now", "SystemTime", "UNIX_EPOCH", "CLOCK_REALTIME"])
+        .into_iter()
+        .filter(|h| h.contains("/src/") && !allowed.iter().any(|(place, _)| h.contains(place)))
+        .collect();
+    assert!(hits.is_empty(), "{}", hits.join("\n"));
+}

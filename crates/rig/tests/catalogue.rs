@@ -338,6 +338,37 @@ fn on_air_glitch() {
     s.alarms_are(&[(Code::Dropouts, Some(A))]);
 }
 
+/// One block more than is allowed, and very many more.
+#[test]
+fn a_worn_machine_is_asked_about_however_worn_it_is() {
+    for over in [1, 100] {
+        let mut s = plain();
+        s.a().dropouts = s.judge.setup().limits.dropouts + over;
+        s.run(ms(1_000));
+        s.nothing_moved();
+        assert_eq!(s.proposals().iter().map(|p| p.2).collect::<Vec<_>>(), [Rule::Worn], "{over} over");
+    }
+}
+
+/// A standby without ears that stands where the machine on air stood gives nothing to hear: there is time to be sure. One that rolls
+/// does not rest, and a silent host is answered at once.
+#[test]
+fn a_deaf_standby_rests_when_it_stands() {
+    for rolls in [false, true] {
+        let mut s = two_paths();
+        s.b().ears = false;
+        s.run(ms(3_000));
+        if !rolls {
+            rest(&mut s);
+        }
+        let t = s.now;
+        s.a().host = false;
+        s.run(ms(1_000));
+        let took = s.one_changeover(Rule::HostGoneTwoPaths, t);
+        assert_eq!(took >= ms(500), !rolls, "{took:?}");
+    }
+}
+
 #[test]
 fn standby_gone_in_every_way() {
     type Fault = fn(&mut Sim);

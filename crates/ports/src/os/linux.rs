@@ -363,3 +363,27 @@ pub fn links() -> Vec<super::Link> {
     })
     .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A stamp of the kernel's wall clock so many seconds from now.
+    fn stamp(seconds: i64) -> Option<TimeSpec> {
+        let now = read(ClockId::CLOCK_REALTIME)?;
+        let then = now + i128::from(seconds) * 1_000_000_000;
+        Some(TimeSpec::new((then / 1_000_000_000) as i64, (then % 1_000_000_000) as i64))
+    }
+
+    #[test]
+    fn a_wall_clock_that_jumped_since_the_stamp_moves_no_instant() {
+        for jumped in [3_600, -3_600, 1, -1] {
+            let before = mono_now();
+            let (at, by_kernel) = on_monotonic(stamp(jumped));
+            assert!(!by_kernel && at >= before && at <= mono_now(), "jumped by {jumped} s: {at:?}");
+        }
+        let before = mono_now();
+        let (at, _) = on_monotonic(stamp(0));
+        assert!(at + Span::from_millis(500) >= before && at <= mono_now());
+    }
+}
