@@ -32,6 +32,8 @@ pub struct Beats {
     pub bulk: SyncSender<Up>,
     /// When a reply was last heard, for the lane thread.
     pub last_reply: std::sync::Arc<std::sync::atomic::AtomicU64>,
+    /// Whether anything rolls, for those who must not disturb it.
+    pub rolling: std::sync::Arc<std::sync::atomic::AtomicBool>,
     /// The exact departures, one a path.
     pub departures: Departures,
 }
@@ -136,6 +138,8 @@ impl Beats {
             self.core.on_slept(so_far, now);
         }
         let mut beat = self.core.beat(now, lateness);
+        let rolls = beat.positions.iter().any(|p| p.state == base::TransportState::Rolling);
+        self.rolling.store(rolls, std::sync::atomic::Ordering::Relaxed);
         let Some(s) = session else { return };
         let mut out = [0u8; MAX_BEAT];
         for ((path, to), echoing) in self.to.iter().enumerate().zip(&mut self.departures.0) {

@@ -3,7 +3,7 @@
 use std::io::{Read, Write};
 use std::net::{Shutdown, SocketAddr, TcpStream};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
-use std::sync::mpsc::{Receiver, RecvTimeoutError};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
@@ -12,6 +12,7 @@ use ports::os::mono_now;
 use wire::framing::write_frame;
 use wire::{Down, FrameReader, Initiator, Lane, PublicKey, SecretKey, Session, Up};
 
+use crate::folders::keeper::Ask;
 use crate::news::{News, NewsDesk};
 
 /// How long a connect or a handshake may take.
@@ -39,6 +40,8 @@ pub struct Lanes {
     pub bulk: Arc<Mutex<Receiver<Up>>>,
     /// Where the beat lanes of a session go.
     pub desk: NewsDesk,
+    /// Who answers for the session folders, if there are any.
+    pub folders: Option<Sender<Ask>>,
     /// When a reply was last heard.
     pub last_reply: Arc<AtomicU64>,
 }
@@ -76,7 +79,7 @@ impl Lanes {
         let since = mono_now();
         let session = Arc::new(Mutex::new(session));
         let closed = Arc::new(AtomicBool::new(false));
-        let reader = spawn_reader(stream.try_clone()?, session.clone(), closed.clone())?;
+        let reader = spawn_reader(stream.try_clone()?, session.clone(), closed.clone(), self.folders.clone())?;
         let carrier = crate::bulk::start(self.address, bulk, self.bulk.clone(), closed.clone())?;
         let why = self.write(&mut stream, &session, &closed, since);
         let _ = stream.shutdown(Shutdown::Both);
@@ -159,7 +162,9 @@ fn spawn_reader(
     mut stream: TcpStream,
     session: Arc<Mutex<Session>>,
     closed: Arc<AtomicBool>,
+    folders: Option<Sender<Ask>>,
 ) -> std::io::Result<std::thread::JoinHandle<()>> {
+    let ask = move |ask| _ = folders.as_ref().map(|f| f.send(ask));
     stream.set_read_timeout(None)?;
     std::thread::Builder::new().name("lane-reader".into()).spawn(move || {
         let mut frames = FrameReader::sealed();
@@ -178,6 +183,8 @@ fn spawn_reader(
                         match wire::decode_down(&plain[..len]) {
                             Ok(Down::Welcome { machine, .. }) => tracing::info!("this is machine {machine} of the rig"),
                             Ok(Down::Refuse { text, .. }) => tracing::error!("refused: {text}"),
+                            Ok(Down::WantListing(want)) => ask(Ask::Part(want)),
+                            Ok(Down::LookAgain { everything }) => ask(Ask::Again { everything }),
                             Ok(_) | Err(_) => {}
                         }
                     }

@@ -15,7 +15,7 @@ mod player;
 mod sources;
 
 use std::path::{Path, PathBuf};
-use std::sync::atomic::AtomicU64;
+use std::sync::atomic::{AtomicBool, AtomicU64};
 use std::sync::{Arc, Mutex};
 
 use ports::os::{Gate, Urgency, boot_id, random_id};
@@ -75,11 +75,15 @@ pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
     let (bulk_to, bulk) = std::sync::mpsc::sync_channel(BULK_WAITING);
     let last_reply = Arc::new(AtomicU64::new(0));
     let sources: Vec<_> = file.sources.iter().map(|s| relative_feed(s, &beside)).collect();
-    sources::start(&sources, &desk)?;
+    let playing = player::Playing::default();
+    sources::start(&sources, &desk, &playing)?;
     let fed = sources.iter().any(|s| matches!(s, settings::agent::Source::Feed { .. }));
     if let Some(name) = file.player.process.clone().filter(|_| !fed) {
-        player::start(name, desk.clone())?;
+        player::start(name, desk.clone(), playing.clone())?;
     }
+
+    let rolling = Arc::new(AtomicBool::new(false));
+    let folders = start_folders(&file, &beside, bulk_to.clone(), rolling.clone(), playing)?;
 
     let beats = beats::Beats {
         core: core::AgentCore::new(file.triggers.clone()),
@@ -90,6 +94,7 @@ pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
         urgent: urgent_to.clone(),
         bulk: bulk_to,
         last_reply: last_reply.clone(),
+        rolling,
         departures: Default::default(),
     };
     let (urgency_to, urgency) = std::sync::mpsc::channel();
@@ -120,9 +125,39 @@ pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
         urgent,
         bulk: Arc::new(Mutex::new(bulk)),
         desk,
+        folders,
         last_reply,
     };
     lanes.run()
+}
+
+/// The keeper of the session folders, when there are any.
+fn start_folders(
+    file: &AgentFile,
+    beside: &impl Fn(&Path) -> PathBuf,
+    bulk: std::sync::mpsc::SyncSender<Up>,
+    rolling: Arc<AtomicBool>,
+    playing: player::Playing,
+) -> Result<Option<std::sync::mpsc::Sender<folders::keeper::Ask>>, StartError> {
+    if file.folders.is_empty() {
+        return Ok(None);
+    }
+    let dir = beside(Path::new("folders"));
+    let mut folders = file.folders.clone();
+    for (i, f) in folders.iter_mut().enumerate() {
+        f.path = beside(&f.path);
+        let own = std::path::absolute(&dir).is_ok_and(|d| std::path::absolute(&f.path).is_ok_and(|p| d.starts_with(p)));
+        if own {
+            return Err(StartError::Key {
+                place: format!("folder[{i}].path: {}", f.path.display()),
+                why: "the agent's own files lie in this folder, and change with each look at it".into(),
+                mend: "name the session's folder alone, or move agent.toml out of it",
+            });
+        }
+    }
+    let (to, asks) = std::sync::mpsc::channel();
+    folders::keeper::Keeper { folders, hashing: file.hashing, dir, bulk, asks, rolling, playing }.start()?;
+    Ok(Some(to))
 }
 
 fn introduction(file: &AgentFile) -> Vec<Up> {

@@ -9,6 +9,7 @@ use rig::{Act, ActAnswer};
 use tokio::sync::watch;
 
 use crate::page::{ActOutcome, BoxFuture, Desk, DeskAct, History, HistoryWindow, Who};
+use crate::parity::{Parity, ParityDesk, ToParity};
 use crate::scribe::{Answers, Facts, HistoryBook, RigNames, ScribeDesk, ToScribe, alarm_of};
 use crate::snapshot::{Mode, Snapshot};
 use crate::to_watch::{ToWatch, WatchDesk};
@@ -32,15 +33,31 @@ pub struct SupervisorDesk {
     pub history: Arc<Mutex<HistoryBook>>,
     /// Names.
     pub facts: Arc<Facts>,
+    /// Session folders.
+    pub parity: ParityDesk,
+}
+
+/// Who does an act.
+enum Asked {
+    /// The judge, on the watch thread.
+    Judge(Act),
+    /// Somebody here, who has done it or refused.
+    Here(ActOutcome),
 }
 
 impl SupervisorDesk {
     /// The act in the judge's words, or why it cannot be.
-    fn translate(&self, act: &DeskAct) -> Result<Act, ActOutcome> {
+    fn translate(&self, act: &DeskAct) -> Result<Asked, ActOutcome> {
         let no =
             |rule: &str, text: &str| ActOutcome::Refused { rule: rule.into(), text: text.into(), can_force: false };
         let alarm = |id: u64| alarm_of(id).ok_or_else(|| no("no-such-alarm", "There is no such alarm."));
-        Ok(match act {
+        Ok(Asked::Judge(match act {
+            DeskAct::SessionLoaded { machine } => {
+                return Ok(Asked::Here(self.tell_parity(act, ToParity::Loaded(machine.0))));
+            }
+            DeskAct::LookAgain { everything } => {
+                return Ok(Asked::Here(self.tell_parity(act, ToParity::Again(*everything))));
+            }
             DeskAct::SetMode { mode } => Act::SetMode(match mode {
                 Mode::Observe => rig::Mode::Observe,
                 Mode::Propose => rig::Mode::Propose,
@@ -65,7 +82,15 @@ impl SupervisorDesk {
             }
             DeskAct::OutOfService { machine } => Act::OutOfService(machine.0),
             DeskAct::BackInService { machine } => Act::BackInService(machine.0),
-        })
+        }))
+    }
+
+    fn tell_parity(&self, act: &DeskAct, news: ToParity) -> ActOutcome {
+        if self.parity.tell(news) {
+            return ActOutcome::Done { text: words(act) };
+        }
+        let text = "The comparison of folders is held up.".to_string();
+        ActOutcome::Refused { rule: "held-up".into(), text, can_force: false }
     }
 }
 
@@ -82,6 +107,9 @@ fn words(act: &DeskAct) -> String {
         DeskAct::Shelve { minutes, .. } => format!("alarm shelved for {minutes} min"),
         DeskAct::OutOfService { machine } => format!("{machine} out of service"),
         DeskAct::BackInService { machine } => format!("{machine} back in service"),
+        DeskAct::SessionLoaded { machine } => format!("{machine}'s player has the session as it lies on its disk"),
+        DeskAct::LookAgain { everything: false } => "session folders looked at again".into(),
+        DeskAct::LookAgain { everything: true } => "session folders read again from end to end".into(),
     }
 }
 
@@ -92,6 +120,10 @@ impl Desk for SupervisorDesk {
 
     fn act(&self, act: DeskAct, who: Who) -> BoxFuture<ActOutcome> {
         self.act_by(act, who.name, "page")
+    }
+
+    fn parity(&self) -> Parity {
+        self.parity.found()
     }
 
     fn history(&self, window: HistoryWindow) -> History {
@@ -107,17 +139,20 @@ impl SupervisorDesk {
         let asked = self.translate(&act);
         let (scribe, answers, facts) = (self.scribe.clone(), self.answers.clone(), self.facts.clone());
         let ticket = self.tickets.fetch_add(1, Ordering::Relaxed);
-        let waiting = asked.map(|a| {
-            let (to, from) = tokio::sync::oneshot::channel();
-            if let Ok(mut w) = answers.lock() {
-                w.insert(ticket, to);
+        let waiting = match asked {
+            Ok(Asked::Judge(a)) => {
+                let (to, from) = tokio::sync::oneshot::channel();
+                if let Ok(mut w) = answers.lock() {
+                    w.insert(ticket, to);
+                }
+                self.watch.tell(ToWatch::Act(a, ticket));
+                Ok(from)
             }
-            self.watch.tell(ToWatch::Act(a, ticket));
-            from
-        });
+            Ok(Asked::Here(outcome)) | Err(outcome) => Err(outcome),
+        };
         Box::pin(async move {
             let outcome = match waiting {
-                Err(refused) => refused,
+                Err(known) => known,
                 Ok(from) => match tokio::time::timeout(PATIENCE, from).await {
                     Ok(Ok(answer)) => outcome(&act, answer, &facts),
                     _ => {

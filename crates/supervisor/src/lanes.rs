@@ -15,6 +15,7 @@ use wire::{Down, FrameReader, HandshakeError, Lane, PublicKey, RefuseWhy, Respon
 use watch::channels::Roles;
 
 use crate::ears::EarsDesk;
+use crate::parity::{ParityDesk, ToParity};
 use crate::scribe::{ScribeDesk, ToScribe};
 use crate::to_watch::{ToWatch, WatchDesk};
 
@@ -57,6 +58,62 @@ pub struct Lanes {
     pub in_ears: Vec<String>,
     /// Where excerpts are compared.
     pub ears: EarsDesk,
+    /// Where session folders are compared.
+    pub parity: ParityDesk,
+    /// The machines' urgent lanes, for whoever has to say something to them.
+    pub speakers: Speakers,
+}
+
+/// The way to the agents: what the newest session of each machine is told.
+#[derive(Clone, Default)]
+pub struct Speakers(Arc<Mutex<std::collections::BTreeMap<u8, Speaker>>>);
+
+struct Speaker {
+    session: u32,
+    stream: TcpStream,
+    sealed: Arc<Mutex<Session>>,
+}
+
+impl Speakers {
+    /// Tells one machine. False: it is not connected, or could not be told.
+    pub fn say(&self, m: Machine, down: &Down) -> bool {
+        // Whoever writes waits at most for the write's own patience, and the map is not held meanwhile.
+        let to = self.0.lock().ok().and_then(|s| {
+            let s = s.get(&m.into())?;
+            Some((s.stream.try_clone().ok()?, s.sealed.clone()))
+        });
+        to.is_some_and(|(mut stream, sealed)| seal_and_send(&mut stream, &sealed, down))
+    }
+    /// Tells all.
+    pub fn all(&self, down: &Down) {
+        let who: Vec<u8> = self.0.lock().map(|s| s.keys().copied().collect()).unwrap_or_default();
+        for m in who.into_iter().filter_map(|m| Machine::new(usize::from(m))) {
+            self.say(m, down);
+        }
+    }
+    fn add(&self, m: Machine, speaker: Speaker) {
+        if let Ok(mut s) = self.0.lock() {
+            s.insert(m.into(), speaker);
+        }
+    }
+    fn remove(&self, m: Machine, session: u32) {
+        if let Ok(mut s) = self.0.lock()
+            && s.get(&m.into()).is_some_and(|s| s.session == session)
+        {
+            s.remove(&m.into());
+        }
+    }
+}
+
+fn seal_and_send(stream: &mut TcpStream, session: &Mutex<Session>, down: &Down) -> bool {
+    let Ok(plain) = wire::encode_down(down) else { return false };
+    let mut sealed = vec![0u8; plain.len() + wire::session::OVERHEAD];
+    // Sealed and sent in one order: the other end refuses a counter that went back.
+    let Ok(mut session) = session.lock() else { return false };
+    let Ok(len) = session.seal(Lane::Urgent, &plain, &mut sealed) else { return false };
+    let mut out = Vec::new();
+    write_frame(&sealed[..len], &mut out);
+    stream.write_all(&out).is_ok()
 }
 
 /// The newest connection of each machine: an older one that ends later says nothing about the machine.
@@ -134,7 +191,7 @@ struct Carried {
 struct Talk {
     stream: TcpStream,
     frames: FrameReader,
-    session: Session,
+    session: Arc<Mutex<Session>>,
     known: Known,
 }
 
@@ -170,7 +227,7 @@ fn shake_hands(lanes: &Lanes, stream: &TcpStream, next: &AtomicU32, bulk: &Bulk)
     let mut out = Vec::new();
     write_frame(&answer, &mut out);
     stream.write_all(&out).map_err(text)?;
-    Ok(Shaken::Urgent(Talk { stream, frames, session, known }))
+    Ok(Shaken::Urgent(Talk { stream, frames, session: Arc::new(Mutex::new(session)), known }))
 }
 
 /// A second connection of a session that stands: its first frame proves it.
@@ -201,6 +258,8 @@ impl Carried {
             let Ok(len) = self.session.open(Lane::Bulk, &frame, &mut plain) else { continue };
             match wire::decode_up(&plain[..len]) {
                 Ok(Up::Excerpt(e)) => lanes.ears.tell(self.machine, e),
+                Ok(Up::Manifest(f)) => _ = lanes.parity.tell(ToParity::Manifest(self.machine, f)),
+                Ok(Up::Listing(l)) => _ = lanes.parity.tell(ToParity::Listing(self.machine, l)),
                 Ok(_) => tracing::warn!("machine {}: a message that is not for the bulk lane", self.machine),
                 Err(e) => tracing::warn!("machine {}: {e}", self.machine),
             }
@@ -230,7 +289,7 @@ impl Talk {
     /// Reads to the end. The first message proves that the handshake was no replay; only then the session takes the old one's place.
     fn run(mut self, lanes: &Lanes, newest: &Newest, bulk: &Bulk) {
         let m = self.known.machine;
-        let number = self.session.id();
+        let Ok(number) = self.session.lock().map(|s| s.id()) else { return };
         let mut plain = vec![0u8; wire::session::MAX_FRAME];
         let mut welcomed = false;
         let why = loop {
@@ -239,7 +298,8 @@ impl Talk {
                 Ok(None) => break "closed by the other end".to_string(),
                 Err(e) => break e,
             };
-            let Ok(len) = self.session.open(Lane::Urgent, &frame, &mut plain) else { continue };
+            let opened = self.session.lock().ok().and_then(|mut s| s.open(Lane::Urgent, &frame, &mut plain).ok());
+            let Some(len) = opened else { continue };
             let up = match wire::decode_up(&plain[..len]) {
                 Ok(up) => up,
                 Err(e) => {
@@ -258,18 +318,27 @@ impl Talk {
                 if let Ok(mut n) = newest.lock() {
                     n.insert(m.into(), number);
                 }
-                let beats = self.session.split_off(&[Lane::Path1, Lane::Path2]);
+                let Ok((beats, heavy)) = self
+                    .session
+                    .lock()
+                    .map(|mut s| (s.split_off(&[Lane::Path1, Lane::Path2]), s.split_off(&[Lane::Bulk])))
+                else {
+                    break "its session failed".into();
+                };
                 lanes.watch.tell(ToWatch::Session(m, Box::new(beats)));
-                let heavy = self.session.split_off(&[Lane::Bulk]);
                 if let Ok(mut waiting) = bulk.lock() {
                     waiting.retain(|_, (of, _)| *of != m);
                     waiting.insert(number, (m, heavy));
                 }
                 self.say(&Down::Welcome { machine: m, beat_interval: lanes.beat_interval, term: 0 });
                 let _ = self.stream.set_read_timeout(None);
+                if let Ok(stream) = self.stream.try_clone() {
+                    lanes.speakers.add(m, Speaker { session: number, stream, sealed: self.session.clone() });
+                }
             }
             hand_on(m, up, lanes);
         };
+        lanes.speakers.remove(m, number);
         let is_newest = newest.lock().is_ok_and(|n| n.get(&m.into()) == Some(&number));
         if welcomed && is_newest {
             lanes.watch.tell(ToWatch::LaneClosed(m, mono_now()));
@@ -278,13 +347,7 @@ impl Talk {
     }
 
     fn say(&mut self, down: &Down) {
-        let Ok(plain) = wire::encode_down(down) else { return };
-        let mut sealed = vec![0u8; plain.len() + wire::session::OVERHEAD];
-        if let Ok(len) = self.session.seal(Lane::Urgent, &plain, &mut sealed) {
-            let mut out = Vec::new();
-            write_frame(&sealed[..len], &mut out);
-            let _ = self.stream.write_all(&out);
-        }
+        seal_and_send(&mut self.stream, &self.session, down);
     }
 }
 

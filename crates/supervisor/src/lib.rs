@@ -14,6 +14,7 @@ mod memory;
 pub mod outputs;
 mod own_link;
 pub mod page;
+pub mod parity;
 mod scribe;
 mod setup;
 pub mod snapshot;
@@ -140,6 +141,8 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         tap::start(path, tap::Wanted { programme, pilots, watch, scribe, wishes })?;
     }
     let ears = ears::start(lies, watch_desk.clone(), scribe_desk.clone())?;
+    let speakers = lanes::Speakers::default();
+    let parity = parity::start(facts.rig.machines.len(), speakers.clone(), scribe_desk.clone())?;
     let lanes = lanes::Lanes {
         me: loaded.me,
         rig: facts.rig.rig_id,
@@ -149,6 +152,8 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         scribe: scribe_desk.clone(),
         in_ears: facts.rig.in_ears.clone(),
         ears,
+        parity: parity.clone(),
+        speakers,
     };
     let lanes_at = lanes::start(listen.lanes, lanes)?;
     tracing::info!("agents connect to {lanes_at}");
@@ -161,6 +166,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         tickets: AtomicU64::new(1),
         history,
         facts: facts.clone(),
+        parity,
     });
     buttons::start(&facts.rig.buttons, desk.clone(), &desk.scribe)?;
     let served = serve_page(desk, &facts.rig, session_key, stop);

@@ -64,6 +64,9 @@ pub struct Snapshot {
     pub rules: Vec<RuleRow>,
     /// Where the last report lies on this server, when there is one: a path that starts with `/`.
     pub report: Option<String>,
+    /// How the session folders stand; empty: there are none to compare.
+    #[serde(default)]
+    pub parity: Vec<crate::parity::ParityLine>,
 }
 
 impl Snapshot {
@@ -92,6 +95,7 @@ impl Snapshot {
             events: Vec::new(),
             rules: Vec::new(),
             report: None,
+            parity: Vec::new(),
         }
     }
 }

@@ -12,9 +12,9 @@ use crate::message::{Down, Up};
 pub const MAX_MESSAGE: usize = crate::session::MAX_PLAIN;
 
 /// How many variants of [`Up`] this version knows.
-const UP_VARIANTS: u32 = 10;
+const UP_VARIANTS: u32 = 12;
 /// How many variants of [`Down`] this version knows.
-const DOWN_VARIANTS: u32 = 5;
+const DOWN_VARIANTS: u32 = 7;
 
 /// Why a message could not be read.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, thiserror::Error)]

@@ -6,6 +6,8 @@
 use base::{FrameRate, Machine, MachineId, RemoteTime, SourceKind, Span, SwitchView};
 use serde::{Deserialize, Serialize};
 
+use crate::manifest::{Listing, Manifest, WantListing};
+
 /// From an agent to the supervisor.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 pub enum Up {
@@ -62,6 +64,10 @@ pub enum Up {
     Excerpt(Excerpt),
     /// What the host and the player are made of; sent after `Inventory` and at each change.
     Kit(Kit),
+    /// What is known of one of the machine's session folders. Over the bulk lane only.
+    Manifest(Manifest),
+    /// A part of a folder's entries, as it was asked for. Over the bulk lane only.
+    Listing(Listing),
 }
 
 /// From the supervisor to an agent.
@@ -97,6 +103,13 @@ pub enum Down {
     },
     /// Send the inventory again.
     WantInventory,
+    /// Send a part of a folder's entries.
+    WantListing(WantListing),
+    /// Look at all session folders now.
+    LookAgain {
+        /// Read every file again, whatever its times say.
+        everything: bool,
+    },
 }
 
 /// Who an agent is.

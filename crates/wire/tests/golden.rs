@@ -9,6 +9,7 @@ use base::{
     SwitchView, TransportState,
 };
 use twinkeel_wire::codec::{encode_beat, encode_reply};
+use twinkeel_wire::manifest::{Entry, FolderSum, Listing, Loaded, Manifest, Progress, WantListing, What};
 use twinkeel_wire::message::{SourceInfo, SourceState, TriggerKind};
 use twinkeel_wire::{
     Beat, BeatReply, CentiDbfs, ChannelLevel, Down, Echo, Excerpt, GoodbyeWhy, Health, Hello, HostFlags, Inventory,
@@ -80,6 +81,14 @@ fn beat_and_reply() {
     assert_eq!(decode_reply(&out[..n]), Ok(reply));
 }
 
+/// Two digests, files, bytes, troubles, block.
+const SUM: &str = "01010101010101010101010101010101010101010101010101010101010101010202020202020202020202020202020202020202020202020202020202020202\
+    03040506";
+
+fn sum() -> FolderSum {
+    FolderSum { content: [1; 32], times: [2; 32], files: 3, bytes: 4, troubles: 5, block: 6 }
+}
+
 #[test]
 fn every_message_upward() {
     let hello = Hello {
@@ -130,6 +139,52 @@ fn every_message_upward() {
             "0801630180a4e8030600400180 0000".replace(' ', ""),
         ),
         (Up::Kit(kit), "090103372e31 010461623132 0102 00 00 0101 0100 00".replace(' ', "")),
+        (
+            Up::Manifest(Manifest {
+                folder: "f".into(),
+                look: 1,
+                sum: Some(sum()),
+                looked_ns: -1,
+                rules: [5; 32],
+                trouble: "t".into(),
+                progress: Some(Progress { files: 1, of_files: 2, bytes: 3, of_bytes: 4, rate: 5, waits: true }),
+                loaded: Loaded {
+                    player_since_ns: Some(1),
+                    changed: 2,
+                    first_ns: 3,
+                    last_ns: 4,
+                    example: "e".into(),
+                    replaced: Some(5),
+                },
+            }),
+            format!("0a01660101{}01{}017401010203040501010202060801650105", SUM, "05".repeat(32)).replace(' ', ""),
+        ),
+        (
+            Up::Listing(Listing {
+                folder: "f".into(),
+                look: 1,
+                block: 2,
+                from: 3,
+                entries: vec![
+                    Entry { name: vec![0xff], modified_ns: 1, what: What::Folder(sum()) },
+                    Entry { name: vec![0x61], modified_ns: 0, what: What::File { size: 300, content: [7; 32] } },
+                    Entry { name: vec![0x62], modified_ns: 0, what: What::Link { target: vec![0x61], leaves: true } },
+                    Entry { name: vec![0x63], modified_ns: 0, what: What::Other },
+                    Entry {
+                        name: vec![0x64],
+                        modified_ns: 0,
+                        what: What::Unreadable { why: "w".into(), folder: true },
+                    },
+                    Entry { name: vec![0x65], modified_ns: 0, what: What::Unsteady { size: 1 } },
+                ],
+                next: Some(4),
+            }),
+            format!(
+                "0b01660102030601ff0200{SUM}01610001ac02{}0162000201610101630003016400040177010165000501 0104",
+                "07".repeat(32)
+            )
+            .replace(' ', ""),
+        ),
     ];
     for (message, bytes) in cases {
         let encoded = encode_up(&message).unwrap();
@@ -146,6 +201,8 @@ fn every_message_downward() {
         (Down::OnAir { view: SwitchView::Conflict, latched: true }, "020201"),
         (Down::Goodbye { why: GoodbyeWhy::Failed }, "0304"),
         (Down::WantInventory, "04"),
+        (Down::WantListing(WantListing { folder: "f".into(), look: 1, block: 2, from: 300 }), "0501660102ac02"),
+        (Down::LookAgain { everything: true }, "0601"),
     ];
     for (message, bytes) in cases {
         let encoded = encode_down(&message).unwrap();

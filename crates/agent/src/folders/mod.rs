@@ -6,6 +6,7 @@
 //! the agent's thread that does so again and again and answers the supervisor.
 
 mod file;
+pub(crate) mod keeper;
 pub mod tree;
 mod walk;
 

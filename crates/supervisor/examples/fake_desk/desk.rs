@@ -187,6 +187,9 @@ impl FakeDesk {
                 w.scene.rejudge();
                 (format!("{machine} is {} service.", if out { "out of" } else { "back in" }), false)
             }
+            DeskAct::SessionLoaded { .. } | DeskAct::LookAgain { .. } => {
+                return refused("there are no session folders here", false);
+            }
         };
         w.next_id += 1;
         let id = w.next_id;

@@ -548,6 +548,7 @@ fn ready(now: MonoTime, wall: WallTime) -> Scene {
             row("stall-and-silence", false, "Timecode stalled and silence: change over. A rolls."),
         ],
         report: None,
+        parity: Vec::new(),
     };
     Scene {
         snapshot,

@@ -26,6 +26,7 @@ pub(crate) fn routes() -> Router<Arc<Page>> {
         .route("/snapshot", get(snapshot))
         .route("/events", get(stream::events))
         .route("/why", get(why))
+        .route("/parity", get(parity))
         .route("/history", get(history))
         .route("/act", post(act))
         .route("/session", get(session).post(enter).delete(leave))
@@ -62,6 +63,10 @@ async fn snapshot(State(page): State<Arc<Page>>) -> Response {
 
 async fn why(State(page): State<Arc<Page>>) -> Response {
     Json(page.desk.why()).into_response()
+}
+
+async fn parity(State(page): State<Arc<Page>>) -> Response {
+    Json(page.desk.parity()).into_response()
 }
 
 #[derive(Deserialize)]

@@ -9,6 +9,7 @@ use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize};
 use tokio::sync::watch;
 
+use crate::parity::Parity;
 use crate::snapshot::{CauseHint, ClockView, Drift, Letter, Mode, RuleRow, Snapshot, SwitchStatus};
 
 /// A boxed future, so that [`Desk`] can be a trait object.
@@ -26,6 +27,11 @@ pub trait Desk: Send + Sync + 'static {
 
     /// The offset over this window, at most some 3000 points a line.
     fn history(&self, window: HistoryWindow) -> History;
+
+    /// How the session folders compare, with the trees of what differs.
+    fn parity(&self) -> Parity {
+        Parity::default()
+    }
 
     /// The rule table and the figures behind it. Made from the newest snapshot, unless there is more to tell.
     fn why(&self) -> Why {
@@ -84,6 +90,17 @@ pub enum DeskAct {
     BackInService {
         /// Which.
         machine: Letter,
+    },
+    /// A machine's player has its session as it lies on its disk now.
+    SessionLoaded {
+        /// Which.
+        machine: Letter,
+    },
+    /// Look at all session folders now.
+    LookAgain {
+        /// Read every file again, whatever its times say.
+        #[serde(default)]
+        everything: bool,
     },
 }
 

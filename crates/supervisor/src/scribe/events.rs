@@ -191,9 +191,14 @@ impl Scribe {
                 }
             }
             ToScribe::Heard { to, at, heard } => self.on_heard(to, at, &heard),
+            ToScribe::Parity(lines) => {
+                self.state.parity = lines;
+                self.state.wake = true;
+            }
             ToScribe::Said { code, text } => {
                 let tone = match code {
-                    "output-gone" | "output-failed" | "button-gone" | "button-refused" => Tone::Abnormal,
+                    "output-gone" | "output-failed" | "button-gone" | "button-refused" | "session-differs"
+                    | "session-stale" | "session-rules" => Tone::Abnormal,
                     _ => Tone::Neutral,
                 };
                 self.write(event(now, EventKind::Supervisor, code, text), tone, None);
@@ -256,8 +261,8 @@ impl Scribe {
                 self.state.health.insert(m.into(), h);
                 return;
             }
-            // They come by the bulk lane, to the ears.
-            Up::Excerpt(_) | Up::Kit(_) => return,
+            // They come by the bulk lane, to the ears and to the comparison of folders; the kit goes to the check.
+            Up::Excerpt(_) | Up::Manifest(_) | Up::Listing(_) | Up::Kit(_) => return,
             Up::Source { name, state, why, .. } => {
                 let state = match state {
                     wire::message::SourceState::Opening => "being opened",

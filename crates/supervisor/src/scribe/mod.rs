@@ -74,6 +74,8 @@ pub enum ToScribe {
     Sound(showlog::Sound),
     /// Two machines' excerpts were compared.
     Compared(watch::likeness::Compared),
+    /// How the session folders stand.
+    Parity(Vec<crate::parity::ParityLine>),
     /// Something the supervisor has to say of itself.
     Said {
         /// Its code.
@@ -172,6 +174,7 @@ pub struct State {
     particulars: std::collections::BTreeMap<u64, String>,
     /// What is so of a machine's channels against the reference machine's, as far as it has been found.
     likeness: std::collections::BTreeMap<(String, Machine), watch::likeness::Likeness>,
+    parity: Vec<crate::parity::ParityLine>,
     proposal: Option<(u64, MonoTime)>,
     sounds: sounds::Sounds,
     steps_seen: [u16; base::ids::MAX_MACHINES],

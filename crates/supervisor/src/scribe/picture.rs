@@ -86,6 +86,7 @@ pub fn snapshot(
             })
             .collect(),
         report: None,
+        parity: state.parity.clone(),
     }
 }
 
