@@ -69,11 +69,16 @@ fn system_differences_stay_in_their_rooms() {
 fn nothing_that_decides_reads_the_wall_clock() {
     // Each place, and what it does with the time.
     let allowed = [
+        (
+            "agent/src/folders/keeper.rs",
+            "tells whether a file was changed so lately that its time may not show the next change",
+        ),
         ("agent/src/kit.rs", "tells when a player was started and its files changed"),
         ("ports/src/local/", "asks the system when a process was started"),
         ("ports/src/os/mod.rs", "reads it"),
         ("ports/src/os/linux.rs", "carries the kernel's stamps over by their age, unless that is absurd"),
         ("supervisor/src/lib.rs", "dates a show's record"),
+        ("supervisor/src/parity/mod.rs", "says of which day a file's time is"),
         ("supervisor/src/scribe/", "dates events and snapshots"),
         ("twinkeel/src/", "prints dates"),
     ];

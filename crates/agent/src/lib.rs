@@ -75,15 +75,14 @@ pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
     let (bulk_to, bulk) = std::sync::mpsc::sync_channel(BULK_WAITING);
     let last_reply = Arc::new(AtomicU64::new(0));
     let sources: Vec<_> = file.sources.iter().map(|s| relative_feed(s, &beside)).collect();
-    let playing = player::Playing::default();
-    sources::start(&sources, &desk, &playing)?;
+    sources::start(&sources, &desk)?;
     let fed = sources.iter().any(|s| matches!(s, settings::agent::Source::Feed { .. }));
     if let Some(name) = file.player.process.clone().filter(|_| !fed) {
-        player::start(name, desk.clone(), playing.clone())?;
+        player::start(name, desk.clone())?;
     }
 
     let rolling = Arc::new(AtomicBool::new(false));
-    let folders = start_folders(&file, &beside, bulk_to.clone(), rolling.clone(), playing)?;
+    let folders = start_folders(&file, &beside, bulk_to.clone(), rolling.clone(), desk.clone())?;
 
     let beats = beats::Beats {
         core: core::AgentCore::new(file.triggers.clone()),
@@ -137,7 +136,7 @@ fn start_folders(
     beside: &impl Fn(&Path) -> PathBuf,
     bulk: std::sync::mpsc::SyncSender<Up>,
     rolling: Arc<AtomicBool>,
-    playing: player::Playing,
+    desk: news::NewsDesk,
 ) -> Result<Option<std::sync::mpsc::Sender<folders::keeper::Ask>>, StartError> {
     if file.folders.is_empty() {
         return Ok(None);
@@ -156,7 +155,7 @@ fn start_folders(
         }
     }
     let (to, asks) = std::sync::mpsc::channel();
-    folders::keeper::Keeper { folders, hashing: file.hashing, dir, bulk, asks, rolling, playing }.start()?;
+    folders::keeper::Keeper { folders, hashing: file.hashing, dir, bulk, asks, rolling, desk }.start()?;
     Ok(Some(to))
 }
 

@@ -2,7 +2,6 @@
 
 use std::ffi::OsStr;
 use std::path::Path;
-use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use base::PlayerState;
@@ -10,26 +9,8 @@ use sysinfo::{Pid, Process, ProcessRefreshKind, ProcessStatus, ProcessesToUpdate
 
 use crate::news::{News, NewsDesk};
 
-/// The player's process and when it was started, as far as anybody here knows.
-#[derive(Clone, Default)]
-pub struct Playing(Arc<Mutex<Option<(u32, i64)>>>);
-
-impl Playing {
-    /// It is this process; none: it is gone.
-    pub fn set(&self, process: Option<u32>) {
-        let of = process.and_then(|p| Some((p, started(p)?)));
-        if let Ok(mut now) = self.0.lock() {
-            *now = of;
-        }
-    }
-    /// The process's number, and when it was started in nanoseconds since 1970.
-    pub fn now(&self) -> Option<(u32, i64)> {
-        self.0.lock().ok().and_then(|p| *p)
-    }
-}
-
 /// When a process was started, in nanoseconds since 1970, rounded up to the second that the system tells.
-fn started(process: u32) -> Option<i64> {
+pub fn started(process: u32) -> Option<i64> {
     let mut system = System::new().ok()?;
     let pid = Pid::from_u32(process);
     system.refresh_processes_specifics(
@@ -47,11 +28,10 @@ const EVERY: Duration = Duration::from_millis(250);
 const SHORT_NAME: usize = 15;
 
 /// Starts watching.
-pub fn start(name: String, desk: NewsDesk, playing: Playing) -> std::io::Result<()> {
+pub fn start(name: String, desk: NewsDesk) -> std::io::Result<()> {
     std::thread::Builder::new().name("player-watch".into()).spawn(move || {
         let mut watch = Watch { name, pid: None };
         let mut last = PlayerState::Unknown;
-        let mut told = None;
         loop {
             let Some(there) = watch.look() else {
                 return tracing::error!("the system does not list its processes: the player cannot be watched");
@@ -65,10 +45,6 @@ pub fn start(name: String, desk: NewsDesk, playing: Playing) -> std::io::Result<
                 }
                 desk.tell_now(News::Player { at: ports::os::mono_now(), state });
                 last = state;
-            }
-            if watch.pid != told {
-                told = watch.pid;
-                playing.set(told.map(Pid::as_u32));
             }
             std::thread::sleep(EVERY);
         }

@@ -10,7 +10,6 @@ use wire::SourceFlags;
 use wire::message::{SourceInfo, SourceState};
 
 use crate::news::{News, NewsDesk};
-use crate::player::Playing;
 
 /// What people call a source.
 pub fn name(s: &Source) -> String {
@@ -43,7 +42,7 @@ pub fn info(s: &Source) -> SourceInfo {
 ///
 /// # Errors
 /// A source that can never work as configured (its address cannot be bound).
-pub fn start(sources: &[Source], desk: &NewsDesk, playing: &Playing) -> std::io::Result<()> {
+pub fn start(sources: &[Source], desk: &NewsDesk) -> std::io::Result<()> {
     let mut inputs = 0..;
     for s in sources {
         let wanted = match s {
@@ -63,7 +62,6 @@ pub fn start(sources: &[Source], desk: &NewsDesk, playing: &Playing) -> std::io:
                     socket,
                     feed::Wanted { input, timecode: timecode.clone(), rate: *rate, pilot: *pilot },
                     desk.clone(),
-                    playing.clone(),
                 )?;
             }
             Source::Osc { listen, from } => osc::start(*listen, *from, desk.clone())?,

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::buttons::Button;
 use crate::duration::Duration;
-use crate::error::{SettingsError, parse};
+use crate::error::{SettingsError, Wrong, parse};
 pub use crate::outputs::Output;
 
 /// The whole file.
@@ -145,6 +145,24 @@ impl Default for Limits {
     }
 }
 
+impl Limits {
+    /// What is wrong with them together.
+    pub(crate) fn check(&self) -> Option<Wrong> {
+        if self.near_offset > self.far_offset {
+            let what = "it must not be larger than far_offset";
+            return Some(Wrong {
+                key: "near_offset",
+                what,
+                mend: "write near_offset = \"20ms\", far_offset = \"250ms\"",
+            });
+        }
+        let levels = [("louder_db", self.louder_db), ("ears_louder_db", self.ears_louder_db)];
+        let (key, _) = levels.into_iter().find(|(_, db)| !(0.0..=24.0).contains(db))?;
+        let mend = "write louder_db = 6.0, ears_louder_db = 3.0";
+        Some(Wrong { key, what: "a level limit is 0 to 24 dB", mend })
+    }
+}
+
 /// Choices that a person makes.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
@@ -222,20 +240,10 @@ impl RigFile {
                 return err(&format!("button[{i}].name"), "another button has the same name", mend);
             }
         }
-        let l = &rig.limits;
-        if l.near_offset > l.far_offset {
-            return err(
-                "limits.near_offset",
-                "it must not be larger than far_offset",
-                "write near_offset = \"20ms\", far_offset = \"250ms\"",
-            );
+        match rig.limits.check() {
+            Some(wrong) => Err(wrong.at(file, text, "limits")),
+            None => Ok(rig),
         }
-        for (key, db) in [("limits.louder_db", l.louder_db), ("limits.ears_louder_db", l.ears_louder_db)] {
-            if !(0.0..=24.0).contains(&db) {
-                return err(key, "a level limit is 0 to 24 dB", "write louder_db = 6.0, ears_louder_db = 3.0");
-            }
-        }
-        Ok(rig)
     }
 }
 

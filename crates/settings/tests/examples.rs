@@ -17,11 +17,11 @@ fn the_shipped_examples_parse() {
     assert_eq!(again, all);
     let agent = AgentFile::parse("config/agent.toml", include_str!("../../../config/agent.toml"))
         .unwrap_or_else(|e| panic!("{e}"));
-    assert_eq!((agent.sources.len(), agent.triggers.len()), (3, 3));
+    assert_eq!((agent.sources.len(), agent.triggers.len(), agent.folders.len()), (3, 3, 1));
     assert_eq!(agent.supervisor.rig, rig.rig_id);
     let show = ShowFile::parse("config/show.toml", include_str!("../../../config/show.toml"))
         .unwrap_or_else(|e| panic!("{e}"));
-    assert_eq!(show.songs.len(), 2);
+    assert_eq!((show.songs.len(), show.songs[1].patches.len(), show.songs[2].spare), (3, 1, true));
     assert_eq!(show.songs[0].sections.len(), 2);
 }
 

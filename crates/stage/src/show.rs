@@ -152,6 +152,8 @@ impl Show {
             frame_rate: FRAME_RATE,
             venue: self.venue.into(),
             hour_per_song: false,
+            limits: Default::default(),
+            policies: Default::default(),
             songs: self.songs.iter().map(Song::entry).collect(),
         }
     }
@@ -190,6 +192,8 @@ impl Song {
                     at: Duration(whole_millis(base::Samples(self.bar_at(s.bar) as f64).at(SAMPLE_RATE))),
                 })
                 .collect(),
+            patches: Vec::new(),
+            spare: false,
             notes: String::new(),
         }
     }

@@ -11,6 +11,7 @@ use tokio::sync::watch;
 use crate::page::{ActOutcome, BoxFuture, Desk, DeskAct, History, HistoryWindow, Who};
 use crate::parity::{Parity, ParityDesk, ToParity};
 use crate::scribe::{Answers, Facts, HistoryBook, RigNames, ScribeDesk, ToScribe, alarm_of};
+use crate::setlist::{Change, SetList};
 use crate::snapshot::{Mode, Snapshot};
 use crate::to_watch::{ToWatch, WatchDesk};
 
@@ -35,6 +36,8 @@ pub struct SupervisorDesk {
     pub facts: Arc<Facts>,
     /// Session folders.
     pub parity: ParityDesk,
+    /// Tonight's set.
+    pub set: Arc<Mutex<SetList>>,
 }
 
 /// Who does an act.
@@ -52,6 +55,18 @@ impl SupervisorDesk {
             |rule: &str, text: &str| ActOutcome::Refused { rule: rule.into(), text: text.into(), can_force: false };
         let alarm = |id: u64| alarm_of(id).ok_or_else(|| no("no-such-alarm", "There is no such alarm."));
         Ok(Asked::Judge(match act {
+            DeskAct::SetMove { from, to, song } => {
+                let change = Change::Move { from: usize::from(*from), to: usize::from(*to) };
+                return Ok(Asked::Here(self.change_set(act, change, Some((*from, *song)))));
+            }
+            DeskAct::SetSkip { place, skip, song } => {
+                let change = Change::Skip { place: usize::from(*place), skip: *skip };
+                return Ok(Asked::Here(self.change_set(act, change, Some((*place, *song)))));
+            }
+            DeskAct::SetAdd { song } => {
+                return Ok(Asked::Here(self.change_set(act, Change::Add { song: *song }, None)));
+            }
+            DeskAct::SetRestore => return Ok(Asked::Here(self.change_set(act, Change::Restore, None))),
             DeskAct::SessionLoaded { machine } => {
                 return Ok(Asked::Here(self.tell_parity(act, ToParity::Loaded(machine.0))));
             }
@@ -85,6 +100,38 @@ impl SupervisorDesk {
         }))
     }
 
+    /// A change of tonight's set. `meant`: a place, and the song that the person saw there.
+    fn change_set(&self, act: &DeskAct, change: Change, meant: Option<(u16, u16)>) -> ActOutcome {
+        let no = |text: String| ActOutcome::Refused { rule: "set-list".into(), text, can_force: false };
+        let Ok(mut set) = self.set.lock() else { return no("The set is held up.".into()) };
+        let there = |place: u16| set.entries().get(usize::from(place).wrapping_sub(1)).map(|e| e.song);
+        if let Some((place, song)) = meant
+            && there(place).is_some_and(|s| s != song)
+        {
+            return no(format!("Another song stands at place {place} now: look again."));
+        }
+        match set.change(change, &self.facts.spare()) {
+            Ok(()) => {
+                self.scribe.tell(ToScribe::SetChanged(set.entries().to_vec()));
+                ActOutcome::Done { text: self.words(act) }
+            }
+            Err(why) => no(format!("{why}.")),
+        }
+    }
+
+    /// The act in words, songs by their names.
+    fn words(&self, act: &DeskAct) -> String {
+        let name = |song: u16| self.facts.song(song).map_or_else(|| format!("song {song}"), |s| s.name.clone());
+        match act {
+            DeskAct::SetMove { to, song, .. } => format!("{} moved to place {to} of the set", name(*song)),
+            DeskAct::SetSkip { skip: true, song, .. } => format!("{} skipped tonight", name(*song)),
+            DeskAct::SetSkip { skip: false, song, .. } => format!("{} played after all", name(*song)),
+            DeskAct::SetAdd { song } => format!("{} added at the end of the set", name(*song)),
+            DeskAct::SetRestore => "the set is as the show file has it".into(),
+            other => words(other),
+        }
+    }
+
     fn tell_parity(&self, act: &DeskAct, news: ToParity) -> ActOutcome {
         if self.parity.tell(news) {
             return ActOutcome::Done { text: words(act) };
@@ -107,6 +154,9 @@ fn words(act: &DeskAct) -> String {
         DeskAct::Shelve { minutes, .. } => format!("alarm shelved for {minutes} min"),
         DeskAct::OutOfService { machine } => format!("{machine} out of service"),
         DeskAct::BackInService { machine } => format!("{machine} back in service"),
+        DeskAct::SetMove { .. } | DeskAct::SetSkip { .. } | DeskAct::SetAdd { .. } | DeskAct::SetRestore => {
+            "the set changed".into()
+        }
         DeskAct::SessionLoaded { machine } => format!("{machine}'s player has the session as it lies on its disk"),
         DeskAct::LookAgain { everything: false } => "session folders looked at again".into(),
         DeskAct::LookAgain { everything: true } => "session folders read again from end to end".into(),
@@ -135,7 +185,7 @@ impl Desk for SupervisorDesk {
 impl SupervisorDesk {
     /// An act of somebody, by way of the page or of a button. The answer is waited for on a tokio runtime.
     pub fn act_by(&self, act: DeskAct, who: String, through: &'static str) -> BoxFuture<ActOutcome> {
-        let said = words(&act);
+        let said = self.words(&act);
         let asked = self.translate(&act);
         let (scribe, answers, facts) = (self.scribe.clone(), self.answers.clone(), self.facts.clone());
         let ticket = self.tickets.fetch_add(1, Ordering::Relaxed);

@@ -16,6 +16,7 @@ mod own_link;
 pub mod page;
 pub mod parity;
 mod scribe;
+pub mod setlist;
 mod setup;
 pub mod snapshot;
 mod tap;
@@ -93,6 +94,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
     let answers: Answers = Arc::default();
     let lies = ears::Lies::default();
     let wishes = tape::Wishes::default();
+    let set: Arc<Mutex<setlist::SetList>> = Arc::new(Mutex::new(kept.set_list(&facts.spare())));
     let (from_to, from_watch) = rtrb::RingBuffer::new(512);
     let session_key = kept.session_key;
     let memory = kept.memory;
@@ -109,6 +111,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         answers: answers.clone(),
         lies: lies.clone(),
         wishes: wishes.clone(),
+        set: set.clone(),
         state: State::of(outputs.health().to_vec()),
     };
     let scribe_thread = std::thread::Builder::new().name("scribe".into()).spawn(move || scribe.run())?;
@@ -167,6 +170,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         history,
         facts: facts.clone(),
         parity,
+        set,
     });
     buttons::start(&facts.rig.buttons, desk.clone(), &desk.scribe)?;
     let served = serve_page(desk, &facts.rig, session_key, stop);

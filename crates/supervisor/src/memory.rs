@@ -7,6 +7,8 @@ use base::{ShowId, WallTime};
 use rig::Memory;
 use serde::{Deserialize, Serialize};
 
+use crate::setlist::{Entry, SetList};
+
 /// A show that began longer ago than this is over; a new start begins a new one.
 const SHOW_LASTS_NS: i64 = 12 * 3600 * 1_000_000_000;
 
@@ -24,6 +26,9 @@ pub struct Kept {
     pub memory: Memory,
     /// Signs the operators' cookies of this show.
     pub session_key: [u8; 32],
+    /// Tonight's set, where a person has changed it.
+    #[serde(default)]
+    pub set: Option<Vec<Entry>>,
 }
 
 impl Kept {
@@ -38,9 +43,22 @@ impl Kept {
                 let mut session_key = [0u8; 32];
                 session_key[..16].copy_from_slice(&ports::os::random_id());
                 session_key[16..].copy_from_slice(&ports::os::random_id());
-                Kept { show: ShowId(ports::os::random_id()), title: title.into(), began: now, memory, session_key }
+                Kept {
+                    show: ShowId(ports::os::random_id()),
+                    title: title.into(),
+                    began: now,
+                    memory,
+                    session_key,
+                    set: None,
+                }
             }
         }
+    }
+
+    /// Tonight's set: as it was changed, if that still fits the show file, else as the show file has it.
+    pub fn set_list(&self, spare: &[bool]) -> SetList {
+        let kept = self.set.clone().and_then(|entries| SetList::kept(entries, spare.len()));
+        kept.unwrap_or_else(|| SetList::of(spare))
     }
 
     /// Writes it so that a power cut leaves the old file or the new one, never half of one.

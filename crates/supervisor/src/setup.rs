@@ -39,7 +39,7 @@ pub fn load(config: &Path) -> Result<Loaded, StartError> {
         let mend = "make it writable by its owner alone: chmod go-w";
         return Err(StartError::Trust { place: config.display().to_string(), why, mend });
     }
-    let rig = RigFile::parse(&config.display().to_string(), &read(config)?)?;
+    let mut rig = RigFile::parse(&config.display().to_string(), &read(config)?)?;
     for (i, o) in rig.outputs.iter().enumerate() {
         if let Output::Command { program, .. } = o
             && let Some(why) = ports::local::writable_by_others(program)
@@ -68,10 +68,13 @@ pub fn load(config: &Path) -> Result<Loaded, StartError> {
         })?;
         known.push(Known { machine, id: m.id, key });
     }
-    let (show, songs) = match &rig.show {
+    let (show, songs) = match rig.show.clone() {
         Some(p) => {
-            let p = beside(p);
-            let show = ShowFile::parse(&p.display().to_string(), &read(&p)?)?;
+            let p = beside(&p);
+            let (name, text) = (p.display().to_string(), read(&p)?);
+            let show = ShowFile::parse(&name, &text)?;
+            rig.limits = show.limits_over(&rig.limits, &name, &text)?;
+            rig.policies = show.policies.over(&rig.policies);
             let songs = songs_of(&show, p.parent().unwrap_or(Path::new(".")))?;
             (Some(show), songs)
         }

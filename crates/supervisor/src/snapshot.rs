@@ -64,6 +64,12 @@ pub struct Snapshot {
     pub rules: Vec<RuleRow>,
     /// Where the last report lies on this server, when there is one: a path that starts with `/`.
     pub report: Option<String>,
+    /// Tonight's set in its order; empty: there is no show file.
+    #[serde(default)]
+    pub set: Vec<SetEntry>,
+    /// The show file's songs by their numbers, from 1: what can be added to the set.
+    #[serde(default)]
+    pub songs: Vec<String>,
     /// How the session folders stand; empty: there are none to compare.
     #[serde(default)]
     pub parity: Vec<crate::parity::ParityLine>,
@@ -95,6 +101,8 @@ impl Snapshot {
             events: Vec::new(),
             rules: Vec::new(),
             report: None,
+            set: Vec::new(),
+            songs: Vec::new(),
             parity: Vec::new(),
         }
     }
@@ -234,6 +242,43 @@ pub struct NextSong {
     pub name: String,
     /// How it starts: "by trigger", "at 01:10:00:00", "in 42 s".
     pub start: String,
+    /// Its place in tonight's set, from 1; 0: not known.
+    #[serde(default)]
+    pub place: u16,
+}
+
+/// One entry of tonight's set.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct SetEntry {
+    /// Its place, from 1.
+    pub place: u16,
+    /// The song's number in the show file, from 1.
+    pub number: u16,
+    /// Its name.
+    pub name: String,
+    /// The timecode of its first frame.
+    pub start: String,
+    /// Where the show is with it.
+    pub state: SetState,
+    /// It was added at the venue.
+    pub added: bool,
+}
+
+/// Where the show is with an entry of the set.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SetState {
+    /// It has been played, or passed.
+    Played,
+    /// It is the one that the show is in.
+    Now,
+    /// It comes next.
+    Next,
+    /// It comes later.
+    #[default]
+    ToCome,
+    /// It is not played tonight.
+    Skipped,
 }
 
 /// One offset with everything drawn around it.

@@ -1,9 +1,14 @@
 // The rig: its machines and outputs, live. Nothing can be changed from here yet.
 
-import { byId } from "./dom.js";
+import { byId, el, keyed, say, show } from "./dom.js";
 import { frame } from "./frame.js";
 import { machines, switchStatus } from "./machines.js";
 
 const link = frame();
 machines(link, byId("machine-list"), null);
-link.onSnapshot((s) => switchStatus(s.switch));
+link.onSnapshot((s) => {
+  switchStatus(s.switch);
+  const lines = s.parity ?? [];
+  show(byId("folders-none"), lines.length === 0);
+  keyed(byId("folders"), lines, (l) => `${l.folder} ${l.machine} ${l.verdict === "stale"}`, () => el("li"), (node, l) => say(node, l.text));
+});

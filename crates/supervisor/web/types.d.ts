@@ -42,8 +42,10 @@ export type Snapshot = {
   headline: { code: string; text: string; tone: Tone }; takeovers: Takeover[]; song: Reading<Song> | null;
   next: { number: number; name: string; start: string } | null; offsets: OffsetView[]; machines: MachineView[];
   switch: SwitchStatus; alarms: AlarmView[]; proposal: { id: number; to: string; text: string } | null;
-  events: EventView[]; rules: Rule[]; report: string | null;
+  events: EventView[]; rules: Rule[]; report: string | null; set?: SetEntry[]; songs?: string[]; parity?: ParityLine[];
 };
+export type SetEntry = { place: number; number: number; name: string; start: string; state: "played" | "now" | "next" | "to-come" | "skipped"; added: boolean };
+export type ParityLine = { folder: string; machine: string; verdict: string; text: string };
 export type Mark = { at_ns: number; kind: "step" | "dropout" | "changeover" | "song-start"; machine: string | null; text: string };
 export type History = {
   now_ns: number; from_ns: number;

@@ -100,7 +100,7 @@ fn agent() -> ureq::Agent {
         .into()
 }
 
-fn read(at: &At, what: &str) -> Result<String, String> {
+pub(crate) fn read(at: &At, what: &str) -> Result<String, String> {
     let url = format!("http://{}/api/v1/{what}", at.page);
     let answer = agent().get(&url).call().map_err(|e| format!("no supervisor at {}: {e}", at.page))?;
     let status = answer.status();
@@ -108,7 +108,7 @@ fn read(at: &At, what: &str) -> Result<String, String> {
     if status.is_success() { Ok(text) } else { Err(format!("{}: {status}: {text}", at.page)) }
 }
 
-fn act(at: &At, act: &DeskAct) -> ExitCode {
+pub(crate) fn act(at: &At, act: &DeskAct) -> ExitCode {
     let url = format!("http://{}/api/v1/act", at.page);
     let origin = format!("http://{}", at.page);
     let body = serde_json::json!({ "by": "command line", "do": act });
@@ -171,6 +171,9 @@ fn tell(out: &mut impl Write, s: &Snapshot) -> std::io::Result<()> {
         for r in &m.reasons {
             writeln!(out, "    {}", r.text)?;
         }
+    }
+    for p in &s.parity {
+        writeln!(out, "{}", p.text)?;
     }
     for a in &s.alarms {
         writeln!(out, "{:?} alarm, {:?}: {}", a.priority, a.state, a.text)?;

@@ -75,7 +75,7 @@ fn table(out: &mut impl Write, midi: &Midi, audio: &Audio) -> std::io::Result<()
 }
 
 /// Writes a text behind its head, and what does not fit on lines below it: a name is to be copied whole.
-fn wrapped(out: &mut impl Write, head: &str, text: &str) -> std::io::Result<()> {
+pub(crate) fn wrapped(out: &mut impl Write, head: &str, text: &str) -> std::io::Result<()> {
     let indent = head.chars().count();
     // A head that leaves no place (a host with a very long name) still leaves some.
     let room = WIDTH.saturating_sub(indent).max(20);

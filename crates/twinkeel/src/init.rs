@@ -1,6 +1,9 @@
-//! `twinkeel init`: the files of a new rig, one folder for each computer. Keys are made here, on one computer, and travel with
+//! `twinkeel init`: the files of a new rig, one folder for each computer, from a few questions or from options alone. Keys are made here, on one computer, and travel with
 //! their folder; whoever holds a folder can be that machine.
 
+mod questions;
+
+use std::io::IsTerminal;
 use std::net::IpAddr;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -8,12 +11,14 @@ use std::process::ExitCode;
 use base::ids::MAX_MACHINES;
 use base::{Machine, MachineId, RigId};
 use ports::os::random_id;
-use settings::agent::{AgentFile, PlayerWatch, Source, SupervisorAddress};
+use settings::ShowFile;
+use settings::agent::{AgentFile, Folder, PlayerWatch, Source, SupervisorAddress};
 use settings::duration::Duration;
 use settings::rig::{Limits, Listen, MachineEntry, Mode, Policies, RigFile};
 use wire::KeyPair;
 
 use crate::refuse;
+use questions::{Answers, Found};
 
 /// Arguments of `twinkeel init`.
 #[derive(clap::Args)]
@@ -31,6 +36,15 @@ pub struct InitArgs {
     /// The supervisor's address as the agents reach it; give it twice for two network paths.
     #[arg(long, default_value = "127.0.0.1", num_args = 1)]
     supervisor: Vec<IpAddr>,
+    /// The show's title; without it, the rig's name.
+    #[arg(long)]
+    title: Option<String>,
+    /// Ask, also where there is no terminal. On a terminal it asks by itself.
+    #[arg(long, conflicts_with = "no_questions")]
+    ask: bool,
+    /// Ask nothing: take the options, and what they leave open as it is proposed.
+    #[arg(long)]
+    no_questions: bool,
 }
 
 /// Makes the files.
@@ -41,25 +55,90 @@ pub fn run(a: &InitArgs) -> ExitCode {
     if a.dir.exists() {
         return refuse(&format!("{}: exists already; choose another --dir, or move it away", a.dir.display()));
     }
-    match make(a) {
+    let first = Answers {
+        name: a.name.clone(),
+        machines: a.machines,
+        supervisor: a.supervisor.clone(),
+        midi: None,
+        audio: None,
+        ltc: None,
+        player: None,
+        session: None,
+        title: a.title.clone().unwrap_or_else(|| a.name.clone()),
+        frame_rate: base::FrameRate::F30,
+    };
+    let asks = a.ask || (!a.no_questions && std::io::stdin().is_terminal() && std::io::stdout().is_terminal());
+    let answers = if asks { asked(first) } else { Ok(first) };
+    let answers = match answers {
+        Ok(answers) => answers,
+        Err(e) => return refuse(&e),
+    };
+    match make(&a.dir, &answers) {
         Ok(()) => {
             println!("{} is ready:", a.dir.display());
             println!("  supervisor/  for the supervisor's computer");
-            for m in Machine::first(a.machines.into()) {
+            for m in Machine::first(answers.machines.into()) {
                 println!("  {m}/           for playback computer {m}, and for no other");
             }
             println!("Each folder holds a secret key: carry it by hand, and delete the copy you carried it with.");
-            println!("Next: edit the sources in each agent.toml and the outputs in rig.toml (see config/),");
-            println!("then run `twinkeel supervisor` and `twinkeel agent` in their folders.");
+            println!("Next: look over the sources in each agent.toml, name the outputs in rig.toml and the");
+            println!("songs in show.toml (see config/; `twinkeel show import` takes a table), then run");
+            println!("`twinkeel supervisor` and `twinkeel agent` in their folders.");
             ExitCode::SUCCESS
         }
         Err(e) => refuse(&e),
     }
 }
 
+/// The questions, on the terminal or from what is piped in.
+fn asked(first: Answers) -> std::io::Result<Answers> {
+    let (midi, audio) = (ports::list_midi(), ports::list_audio());
+    let midi: Vec<Found> = midi
+        .found
+        .into_iter()
+        .filter(|p| p.direction == ports::PortDirection::In)
+        .map(|p| Found { host: p.host, name: p.name, channels: 0 })
+        .collect();
+    let audio: Vec<Found> = audio
+        .found
+        .into_iter()
+        .filter(|d| d.inputs > 0)
+        .map(|d| Found { host: d.host, name: d.name, channels: u16::try_from(d.inputs).unwrap_or(u16::MAX) })
+        .collect();
+    questions::ask(&mut std::io::stdin().lock(), &mut std::io::stdout().lock(), &midi, &audio, first)
+}
+
+/// Where an agent hears its player: what was chosen, and the feed socket where nothing was.
+fn sources(a: &Answers) -> Vec<Source> {
+    let mut sources = Vec::new();
+    if let Some(m) = &a.midi {
+        sources.push(Source::Midi { port: m.name.clone(), host: m.host.clone() });
+    }
+    if let Some(d) = &a.audio {
+        let name = |n: u16| if Some(n) == a.ltc { "timecode".into() } else { format!("channel {n}") };
+        sources.push(Source::Audio {
+            host: d.host.clone(),
+            device: d.name.clone(),
+            channels: (1..=d.channels.min(64)).map(name).collect(),
+            timecode: a.ltc.filter(|n| *n <= 64).map(|_| "timecode".into()),
+            rate: None,
+            pilot: None,
+        });
+    }
+    if sources.is_empty() {
+        sources.push(Source::Feed {
+            socket: "feed".into(),
+            timecode: Some("timecode".into()),
+            rate: None,
+            pilot: None,
+        });
+    }
+    sources
+}
+
 type Made = Result<(), Box<dyn std::error::Error>>;
 
-fn make(a: &InitArgs) -> Made {
+fn make(to: &Path, a: &Answers) -> Made {
     let rig_id = RigId(random_id());
     let supervisor = KeyPair::generate()?;
     let paths = |port: u16| -> Vec<_> { a.supervisor.iter().zip(port..).map(|(ip, p)| (*ip, p).into()).collect() };
@@ -79,18 +158,13 @@ fn make(a: &InitArgs) -> Made {
                 lanes,
             },
             beat: Duration::millis(5),
-            player: PlayerWatch::default(),
-            sources: vec![Source::Feed {
-                socket: "feed".into(),
-                timecode: Some("timecode".into()),
-                rate: None,
-                pilot: None,
-            }],
-            folders: Vec::new(),
+            player: PlayerWatch { process: a.player.clone() },
+            sources: sources(a),
+            folders: a.session.iter().map(session).collect(),
             hashing: Default::default(),
             triggers: Vec::new(),
         };
-        write(&a.dir.join(m.to_string()).join("agent.toml"), &toml::to_string(&agent)?, "agent.key", &keys)?;
+        write(&to.join(m.to_string()).join("agent.toml"), &toml::to_string(&agent)?, "agent.key", &keys)?;
         machines.push(MachineEntry { name: m.to_string(), id, key: keys.public.to_string(), pilot: None });
     }
     let rig = RigFile {
@@ -98,7 +172,7 @@ fn make(a: &InitArgs) -> Made {
         name: a.name.clone(),
         secret_key: "supervisor.key".into(),
         shows: "shows".into(),
-        show: None,
+        show: Some("show.toml".into()),
         mode: Mode::Observe,
         listen: Listen { paths: paths(7740), lanes, page: ([127, 0, 0, 1], 7777).into() },
         tap: None,
@@ -110,8 +184,23 @@ fn make(a: &InitArgs) -> Made {
         limits: Limits::default(),
         policies: Policies::default(),
     };
-    let dir = a.dir.join("supervisor");
-    write(&dir.join("rig.toml"), &toml::to_string(&rig)?, "supervisor.key", &supervisor)
+    let dir = to.join("supervisor");
+    write(&dir.join("rig.toml"), &toml::to_string(&rig)?, "supervisor.key", &supervisor)?;
+    let show = ShowFile {
+        title: a.title.clone(),
+        frame_rate: a.frame_rate,
+        venue: String::new(),
+        hour_per_song: true,
+        limits: Default::default(),
+        policies: Default::default(),
+        songs: Vec::new(),
+    };
+    std::fs::write(dir.join("show.toml"), toml::to_string(&show)?)?;
+    Ok(())
+}
+
+fn session(path: &PathBuf) -> Folder {
+    Folder { name: "session".into(), path: path.clone(), ignore: Default::default() }
 }
 
 /// Writes a configuration and the secret key beside it.

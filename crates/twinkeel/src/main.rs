@@ -9,6 +9,7 @@ mod inspect;
 mod parity_cmd;
 mod report_cmd;
 mod run;
+mod show_cmd;
 mod shows_cmd;
 
 use std::io::Write;
@@ -44,10 +45,13 @@ enum Command {
     Changeover(client::ChangeoverArgs),
     /// Releases the latch after a changeover.
     Release(client::ReleaseArgs),
-    /// Compares two session folders by what is in their files.
+    /// Compares session folders: those of the rig's machines, or two of this computer.
     Parity(parity_cmd::ParityArgs),
     /// Makes the report of a show.
     Report(report_cmd::ReportArgs),
+    /// The show file and tonight's set: looked over, imported, reordered.
+    #[command(subcommand)]
+    Show(show_cmd::ShowCommand),
     /// Lists, labels, exports and prunes the records of shows.
     Shows(shows_cmd::ShowsArgs),
     /// Lists the MIDI ports and audio devices of this computer.
@@ -100,6 +104,7 @@ fn main() -> ExitCode {
         Command::Release(a) => client::release(&a),
         Command::Parity(a) => parity_cmd::run(&a),
         Command::Report(a) => report_cmd::run(&a),
+        Command::Show(c) => show_cmd::run(&c),
         Command::Shows(a) => shows_cmd::run(&a),
         Command::Devices(a) => devices::run(&a),
         Command::Inspect(i) => inspected(i),

@@ -5,18 +5,28 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use agent::folders::{self, Done, Look, LookError, Pace, Tree};
+use base::Machine;
 use settings::ignore::Ignore;
+use supervisor::page::DeskAct;
+use supervisor::parity::{Parity, ParityVerdict};
+use supervisor::snapshot::Letter;
 use wire::manifest::{Comparison, Differences, Entry, What, printable, size, tell};
 
-use crate::refuse;
+use crate::client::{At, act, read};
+use crate::devices::wrapped;
+use crate::{refuse, unreached};
 
 /// Arguments of `twinkeel parity`.
 #[derive(clap::Args)]
-#[command(after_help = "Examples:\n  twinkeel parity /shows/lanterns /media/spare/lanterns\n  \
+#[command(
+    after_help = "Examples:\n  twinkeel parity\n  twinkeel parity --loaded B\n  twinkeel parity /shows/lanterns /media/spare/lanterns\n  \
     twinkeel parity A_DIR B_DIR --ignore 'peaks/' --json\n\n\
-    Exit codes: 0 the same (times aside), 1 not the same, 2 a folder cannot be read.")]
+    Exit codes: 0 the same (times aside), 1 not the same, 2 a folder cannot be read, 3 no supervisor."
+)]
 pub struct ParityArgs {
-    /// Two folders on this computer.
+    #[command(flatten)]
+    at: At,
+    /// Two folders on this computer. Without them the running supervisor is asked about the machines' folders.
     #[arg(value_names = ["FOLDER", "OTHER"], num_args = 2)]
     folders: Vec<PathBuf>,
     /// Leave out what matches: a name or path with `*` and `?`; with a `/` at its end, folders.
@@ -25,6 +35,15 @@ pub struct ParityArgs {
     /// The most differences to be listed.
     #[arg(long, default_value_t = 1_000, value_name = "COUNT")]
     most: usize,
+    /// Have all machines look at their folders now.
+    #[arg(long, conflicts_with = "folders")]
+    again: bool,
+    /// Have all machines read every file again, whatever its times say.
+    #[arg(long, conflicts_with_all = ["folders", "again"])]
+    everything: bool,
+    /// Say that this machine's player has its session as it lies on its disk: it was opened again, or saved it itself.
+    #[arg(long, value_name = "MACHINE", conflicts_with_all = ["folders", "again", "everything"])]
+    loaded: Option<char>,
     /// As JSON.
     #[arg(long)]
     json: bool,
@@ -34,8 +53,48 @@ pub struct ParityArgs {
 pub fn run(a: &ParityArgs) -> ExitCode {
     match a.folders.as_slice() {
         [one, other] => offline(a, one, other),
-        _ => refuse(&"name two folders"),
+        _ if a.again || a.everything => act(&a.at, &DeskAct::LookAgain { everything: a.everything }),
+        _ => match a.loaded.map(|c| (c, Machine::from_letter(c))) {
+            Some((_, Some(m))) => act(&a.at, &DeskAct::SessionLoaded { machine: Letter(m) }),
+            Some((c, None)) => refuse(&format!("`{c}` is no machine: write a letter from A to H")),
+            None => asked(a),
+        },
     }
+}
+
+/// What the supervisor knows. Exit code 0 when all folders of all machines are the same and loaded so.
+fn asked(a: &ParityArgs) -> ExitCode {
+    let text = match read(&a.at, "parity") {
+        Ok(t) => t,
+        Err(e) => return unreached(&e),
+    };
+    let parity: Parity = match serde_json::from_str(&text) {
+        Ok(p) => p,
+        Err(e) => return unreached(&format!("the supervisor speaks another format: {e}")),
+    };
+    let mut out = std::io::stdout().lock();
+    // A reader that has seen enough closes the pipe.
+    let _ = if a.json { writeln!(out, "{text}") } else { rig_words(&mut out, &parity, a.most) };
+    match parity.worst() {
+        Some(ParityVerdict::Same | ParityVerdict::Times) => ExitCode::SUCCESS,
+        _ => ExitCode::from(1),
+    }
+}
+
+fn rig_words(out: &mut impl Write, p: &Parity, most: usize) -> std::io::Result<()> {
+    if p.sides.is_empty() {
+        return writeln!(out, "No session folders: name them in each agent.toml ([[folder]], see config/agent.toml).");
+    }
+    for s in &p.sides {
+        wrapped(out, &format!("{} ", s.machine), &s.text)?;
+    }
+    for pair in &p.pairs {
+        wrapped(out, "", &pair.text)?;
+        for line in pair.tree.iter().take(most) {
+            writeln!(out, "  {line}")?;
+        }
+    }
+    Ok(())
 }
 
 fn offline(a: &ParityArgs, one: &Path, other: &Path) -> ExitCode {

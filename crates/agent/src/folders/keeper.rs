@@ -15,7 +15,7 @@ use wire::Up;
 use wire::manifest::{Digest, Listing, Loaded, Manifest, Progress, WantListing, printable};
 
 use super::{Done, Look, LookError, Pace, Since, Tree};
-use crate::player::Playing;
+use crate::news::NewsDesk;
 
 /// Between two looks at what is asked.
 const TURN: Duration = Duration::from_millis(200);
@@ -53,8 +53,8 @@ pub struct Keeper {
     pub asks: Receiver<Ask>,
     /// Whether a song rolls.
     pub rolling: Arc<AtomicBool>,
-    /// The player.
-    pub playing: Playing,
+    /// Who knows the player's process.
+    pub desk: NewsDesk,
 }
 
 impl Keeper {
@@ -76,6 +76,7 @@ impl Keeper {
         let mut kept: Vec<Kept> = self.folders.iter().map(|f| Kept::open(f, &self.dir)).collect();
         let post = Post { bulk: self.bulk, rolling: self.rolling, hashing: self.hashing };
         let mut everything = false;
+        let mut player: Option<(u32, i64)> = None;
         loop {
             let ask = match self.asks.recv_timeout(TURN) {
                 Ok(ask) => Some(ask),
@@ -90,7 +91,10 @@ impl Keeper {
                 }
                 None => {}
             }
-            let player = self.playing.now();
+            let process = self.desk.player();
+            if process != player.map(|p| p.0) {
+                player = process.and_then(|p| Some((p, crate::player::started(p)?)));
+            }
             for i in 0..kept.len() {
                 if kept[i].player != player {
                     kept[i].player = player;

@@ -12,7 +12,6 @@ use wire::message::SourceState;
 
 use crate::core::SoundFormat;
 use crate::news::{News, NewsDesk};
-use crate::player::Playing;
 
 /// A stamp older than this is not believed: arrival is taken instead.
 const OLDEST: Span = Span::from_secs(1);
@@ -32,7 +31,7 @@ pub struct Wanted {
     pub pilot: Option<f64>,
 }
 
-pub fn start(socket: &Path, wanted: Wanted, desk: NewsDesk, playing: Playing) -> std::io::Result<()> {
+pub fn start(socket: &Path, wanted: Wanted, desk: NewsDesk) -> std::io::Result<()> {
     let listener = Listener::bind(socket)?;
     let name = socket.display().to_string();
     std::thread::Builder::new().name("feed".into()).spawn(move || {
@@ -42,8 +41,7 @@ pub fn start(socket: &Path, wanted: Wanted, desk: NewsDesk, playing: Playing) ->
             match listener.accept() {
                 Ok(stream) => {
                     tracing::info!("feed {name}: a player connected");
-                    let why = listen(stream, &wanted, &desk, &playing);
-                    playing.set(None);
+                    let why = listen(stream, &wanted, &desk);
                     tracing::warn!("feed {name}: {why}");
                     let at = mono_now();
                     desk.tell(News::Player { at, state: PlayerState::Gone });
@@ -63,7 +61,7 @@ pub fn start(socket: &Path, wanted: Wanted, desk: NewsDesk, playing: Playing) ->
 }
 
 /// Reads one connection to its end and says why it ended.
-fn listen(mut stream: Stream, wanted: &Wanted, desk: &NewsDesk, playing: &Playing) -> String {
+fn listen(mut stream: Stream, wanted: &Wanted, desk: &NewsDesk) -> String {
     let mut reader = FeedReader::new();
     let mut buffer = vec![0u8; 64 * 1024];
     loop {
@@ -78,10 +76,7 @@ fn listen(mut stream: Stream, wanted: &Wanted, desk: &NewsDesk, playing: &Playin
             let now = mono_now();
             let believed = |at: base::MonoTime| if at > now || now - at > OLDEST { now } else { at };
             match reader.next_frame() {
-                Ok(Some(FeedFrame::Hello(hello))) => {
-                    playing.set(Some(hello.pid));
-                    on_hello(hello, wanted, desk);
-                }
+                Ok(Some(FeedFrame::Hello(hello))) => on_hello(hello, wanted, desk),
                 Ok(Some(FeedFrame::Midi { at, bytes })) => {
                     desk.tell(News::Midi { input: wanted.input, at: believed(at), bytes: bytes.to_vec() });
                 }

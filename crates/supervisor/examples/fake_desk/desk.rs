@@ -187,6 +187,9 @@ impl FakeDesk {
                 w.scene.rejudge();
                 (format!("{machine} is {} service.", if out { "out of" } else { "back in" }), false)
             }
+            DeskAct::SetMove { .. } | DeskAct::SetSkip { .. } | DeskAct::SetAdd { .. } | DeskAct::SetRestore => {
+                return refused("there is no set here", false);
+            }
             DeskAct::SessionLoaded { .. } | DeskAct::LookAgain { .. } => {
                 return refused("there are no session folders here", false);
             }

@@ -489,6 +489,7 @@ fn ready(now: MonoTime, wall: WallTime) -> Scene {
             number: 3,
             name: "Nine Bells, No Wind".into(),
             start: "starts by the drummer's pad".into(),
+            place: 0,
         }),
         offsets: vec![OffsetView {
             hints: Vec::new(),
@@ -548,6 +549,8 @@ fn ready(now: MonoTime, wall: WallTime) -> Scene {
             row("stall-and-silence", false, "Timecode stalled and silence: change over. A rolls."),
         ],
         report: None,
+        set: Vec::new(),
+        songs: Vec::new(),
         parity: Vec::new(),
     };
     Scene {

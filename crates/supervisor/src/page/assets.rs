@@ -29,6 +29,7 @@ const FILES: &[File] = files![
     "watch.html": HTML,
     "why.html": HTML,
     "rig.html": HTML,
+    "set.html": HTML,
     "report.html": HTML,
     "style.css": STYLE,
     "link.js": SCRIPT,
@@ -43,6 +44,7 @@ const FILES: &[File] = files![
     "watch.js": SCRIPT,
     "why.js": SCRIPT,
     "rig.js": SCRIPT,
+    "set.js": SCRIPT,
     "report.js": SCRIPT,
     "icon.svg": SVG,
     "manifest.webmanifest": MANIFEST,
@@ -60,6 +62,7 @@ pub(crate) fn routes() -> Router<Arc<Page>> {
         .route("/", get(|h: HeaderMap| async move { send("watch.html", &h) }))
         .route("/why", get(|h: HeaderMap| async move { send("why.html", &h) }))
         .route("/rig", get(|h: HeaderMap| async move { send("rig.html", &h) }))
+        .route("/set", get(|h: HeaderMap| async move { send("set.html", &h) }))
         .route("/report", get(report))
         .route("/assets/{name}", get(|Path(name): Path<String>, h: HeaderMap| async move { send(&name, &h) }))
 }

@@ -91,6 +91,37 @@ pub enum DeskAct {
         /// Which.
         machine: Letter,
     },
+    /// An entry of tonight's set goes to another place. Places count from 1.
+    SetMove {
+        /// Where it is.
+        #[serde(deserialize_with = "whole")]
+        from: u16,
+        /// Where it goes.
+        #[serde(deserialize_with = "whole")]
+        to: u16,
+        /// The song's number that is meant, so that two people who move at once do not move another.
+        #[serde(deserialize_with = "whole")]
+        song: u16,
+    },
+    /// An entry of tonight's set is skipped, or not.
+    SetSkip {
+        /// Its place.
+        #[serde(deserialize_with = "whole")]
+        place: u16,
+        /// Whether.
+        skip: bool,
+        /// The song's number that is meant.
+        #[serde(deserialize_with = "whole")]
+        song: u16,
+    },
+    /// A song is played once more, or one that was not to be played: at the end.
+    SetAdd {
+        /// Its number in the show file, from 1.
+        #[serde(deserialize_with = "whole")]
+        song: u16,
+    },
+    /// The set is as the show file has it.
+    SetRestore,
     /// A machine's player has its session as it lies on its disk now.
     SessionLoaded {
         /// Which.

@@ -191,6 +191,12 @@ impl Scribe {
                 }
             }
             ToScribe::Heard { to, at, heard } => self.on_heard(to, at, &heard),
+            ToScribe::SetChanged(entries) => {
+                self.kept.set = Some(entries);
+                let memory = self.kept.memory.clone();
+                self.keep(memory);
+                self.state.wake = true;
+            }
             ToScribe::Parity(lines) => {
                 self.state.parity = lines;
                 self.state.wake = true;
@@ -290,6 +296,9 @@ impl Scribe {
         }
         self.state.song = Some(place.song);
         if place.song > 0 {
+            if let Ok(mut set) = self.set.lock() {
+                set.on_song(place.song);
+            }
             self.song_event(view.now, place.song, true);
         }
     }

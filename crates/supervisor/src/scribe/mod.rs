@@ -76,6 +76,8 @@ pub enum ToScribe {
     Compared(watch::likeness::Compared),
     /// How the session folders stand.
     Parity(Vec<crate::parity::ParityLine>),
+    /// Tonight's set was changed.
+    SetChanged(Vec<crate::setlist::Entry>),
     /// Something the supervisor has to say of itself.
     Said {
         /// Its code.
@@ -144,6 +146,8 @@ pub struct Scribe {
     pub wishes: crate::tape::Wishes,
     /// What the ears need of each view.
     pub lies: crate::ears::Lies,
+    /// Tonight's set.
+    pub set: Arc<Mutex<crate::setlist::SetList>>,
     /// The rule table, told by the watch thread's judge with each view.
     pub state: State,
 }
@@ -290,7 +294,9 @@ impl Scribe {
         self.state.last_snapshot = Some(now);
         self.state.sequence += 1;
         let health = self.record.as_ref().map(RecordSender::health);
-        let snapshot = picture::snapshot(view, &self.state, &self.facts, &self.kept, health, now, wall_now());
+        let set = self.set.lock().map(|s| s.clone()).unwrap_or_default();
+        let tonight = picture::Tonight { kept: &self.kept, set: &set };
+        let snapshot = picture::snapshot(view, &self.state, &self.facts, &tonight, health, now, wall_now());
         let _ = self.snapshots.send(Arc::new(snapshot));
     }
 

@@ -38,6 +38,11 @@ impl Facts {
         self.show.as_ref()?.songs.get(usize::from(number).checked_sub(1)?)
     }
 
+    /// Of each song, whether it is listed and not played unless it is added.
+    pub fn spare(&self) -> Vec<bool> {
+        self.show.iter().flat_map(|s| &s.songs).map(|s| s.spare).collect()
+    }
+
     /// The rate that samples are told in.
     pub fn sample_rate(&self) -> Hertz {
         Hertz(48_000.0)

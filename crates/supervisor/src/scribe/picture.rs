@@ -14,21 +14,31 @@ use super::causes;
 use super::events::on_air;
 use super::names::{Facts, RigNames};
 use crate::memory::Kept;
+use crate::setlist::{Entry, SetList};
 use crate::snapshot::{
     AlarmState, AlarmView, ClockView, Drift, Fitness, Forecast, Headline, HostView, Latched, Letter, LevelView,
     LinkView, MachineView, Mode, NextSong, OffsetLimits, OffsetNow, OffsetView, OutputState, OutputView, PathView,
-    Priority, Proposal, Reason, Role, RuleRow, Snapshot, Song, SourceView, SwitchStatus, Takeover, Tone,
+    Priority, Proposal, Reason, Role, RuleRow, SetEntry, SetState, Snapshot, Song, SourceView, SwitchStatus, Takeover,
+    Tone,
 };
 
 /// Figures of the watch are worth this long on the page.
 const WORTH: Span = Span::from_millis(700);
+
+/// What belongs to tonight's show.
+pub struct Tonight<'a> {
+    /// The open show.
+    pub kept: &'a Kept,
+    /// Its set.
+    pub set: &'a SetList,
+}
 
 /// The picture as it is.
 pub fn snapshot(
     view: &WatchView,
     state: &State,
     facts: &Facts,
-    kept: &Kept,
+    tonight: &Tonight<'_>,
     record: Option<RecordHealth>,
     now: MonoTime,
     wall: WallTime,
@@ -53,14 +63,16 @@ pub fn snapshot(
         sequence: state.sequence,
         now,
         wall,
-        title: kept.title.clone(),
+        title: tonight.kept.title.clone(),
         mode: mode(view.rig.mode),
         on_air: on_air(view).map(Letter),
         latched,
         headline: headline(view, &names),
         takeovers: takeovers(view, facts, &names),
         song: song(view, facts),
-        next: next(view, facts),
+        next: next(facts, tonight.set),
+        set: set(view, facts, tonight.set),
+        songs: facts.show.iter().flat_map(|s| &s.songs).map(|s| s.name.clone()).collect(),
         offsets: Machine::first(view.machines.len()).skip(1).map(|m| offset(view, m, facts)).collect(),
         machines: view.machines.iter().enumerate().map(|(i, f)| machine(view, i, f, state, facts, &names)).collect(),
         switch: switch(view, state, facts),
@@ -181,11 +193,38 @@ fn song(view: &WatchView, facts: &Facts) -> Option<Reading<Song>> {
     Some(Reading { value, as_of: place.as_of, expires: place.as_of + WORTH })
 }
 
-fn next(view: &WatchView, facts: &Facts) -> Option<NextSong> {
-    let now_in = on_air(view).and_then(|m| view.machines.get(m.index())?.place).map_or(0, |p| p.value.song);
-    let number = now_in.checked_add(1)?;
-    let s = facts.song(number)?;
-    Some(NextSong { number, name: s.name.clone(), start: format!("at {}", s.start) })
+/// The song that the machine on air is in; 0: none.
+fn song_now(view: &WatchView) -> u16 {
+    on_air(view).and_then(|m| view.machines.get(m.index())?.place).map_or(0, |p| p.value.song)
+}
+
+fn next(facts: &Facts, set: &SetList) -> Option<NextSong> {
+    let (place, entry) = set.next()?;
+    let s = facts.song(entry.song)?;
+    Some(NextSong {
+        number: entry.song,
+        name: s.name.clone(),
+        start: format!("at {}", s.start),
+        place: place as u16 + 1,
+    })
+}
+
+fn set(view: &WatchView, facts: &Facts, set: &SetList) -> Vec<SetEntry> {
+    let next = set.next().map(|n| n.0);
+    let now = song_now(view);
+    let one = |(i, e): (usize, &Entry)| {
+        let s = facts.song(e.song)?;
+        let state = match set.at() {
+            _ if e.skipped => SetState::Skipped,
+            Some(at) if at == i && now == e.song => SetState::Now,
+            Some(at) if i <= at => SetState::Played,
+            _ if next == Some(i) => SetState::Next,
+            _ => SetState::ToCome,
+        };
+        let place = u16::try_from(i + 1).ok()?;
+        Some(SetEntry { place, number: e.song, name: s.name.clone(), start: s.start.clone(), state, added: e.added })
+    };
+    set.entries().iter().enumerate().filter_map(one).collect()
 }
 
 fn offset(view: &WatchView, m: Machine, facts: &Facts) -> OffsetView {

@@ -1,0 +1,184 @@
+//! Session folders of two machines, with real processes: two agents, a supervisor and the command that asks it.
+#![cfg(target_os = "linux")]
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+use std::net::{TcpListener, UdpSocket};
+use std::path::Path;
+use std::process::{Command, Output};
+use std::time::Duration;
+
+use twinkeel_tests::{Running, twinkeel_bin, wait_until};
+
+fn free_tcp() -> u16 {
+    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+}
+
+fn free_udp() -> u16 {
+    UdpSocket::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
+}
+
+/// A rig as `twinkeel init` makes it, on ports of its own, with a session folder for each machine.
+struct Rig {
+    dir: tempfile::TempDir,
+    page: String,
+    _processes: Vec<Running>,
+}
+
+const SESSION: &str =
+    "\n[[folder]]\nname = \"session\"\npath = \"session\"\nignore = [\"*.tmp\"]\n[hashing]\nevery = \"1s\"\n";
+
+impl Rig {
+    fn start() -> Rig {
+        let dir = tempfile::tempdir().unwrap();
+        let rig = dir.path().join("rig");
+        let made = Command::new(twinkeel_bin()).args(["init", "--dir"]).arg(&rig).output().unwrap();
+        assert!(made.status.success(), "{made:?}");
+        let (beats, lanes, page) = (free_udp(), free_tcp(), free_tcp());
+        for file in ["supervisor/rig.toml", "A/agent.toml", "B/agent.toml"] {
+            let path = rig.join(file);
+            let text = std::fs::read_to_string(&path).unwrap();
+            let text = text.replace("7740", &beats.to_string()).replace("7742", &lanes.to_string());
+            let text = text.replace("7777", &page.to_string());
+            // The player is this test's own child.
+            let player = text.contains("[supervisor]").then_some("\n[player]\nprocess = \"twinkeel-holder\"\n");
+            let text = match player {
+                Some(p) => {
+                    let from = text.find("[[source]]").unwrap();
+                    let text = text[..from].replace("[player]\n", "");
+                    format!("{text}{p}{SESSION}")
+                }
+                None => text,
+            };
+            std::fs::write(&path, text).unwrap();
+        }
+        for m in ["A", "B"] {
+            for i in 0..40u8 {
+                write(&rig.join(m).join("session"), &format!("songs/{:02}/take.wav", i), &[i; 5_000]);
+            }
+            write(&rig.join(m).join("session"), "set.session", b"the set");
+            as_old(&rig.join(m).join("session"));
+        }
+        let start = |part: &str, folder: &str| {
+            let config = rig.join(folder).join(if part == "agent" { "agent.toml" } else { "rig.toml" });
+            let log = dir.path().join(format!("{folder}.log"));
+            Running::start(&twinkeel_bin(), &[part, "--config", config.to_str().unwrap()], &[], &log)
+        };
+        let processes = vec![start("supervisor", "supervisor"), start("agent", "A"), start("agent", "B")];
+        Rig { dir, page: format!("127.0.0.1:{page}"), _processes: processes }
+    }
+
+    fn session(&self, m: &str) -> std::path::PathBuf {
+        self.dir.path().join("rig").join(m).join("session")
+    }
+
+    fn ask(&self, args: &[&str]) -> Output {
+        let mut c = Command::new(twinkeel_bin());
+        c.arg("parity").args(args).args(["--page", &self.page]).output().unwrap()
+    }
+
+    /// Asks until the answer holds these words, and gives all of it with its exit code.
+    fn until(&self, words: &str) -> (String, Option<i32>) {
+        wait_until(words, Duration::from_secs(40), || {
+            let answer = self.ask(&[]);
+            let text = String::from_utf8_lossy(&answer.stdout).into_owned();
+            // Long sentences go over two lines.
+            let plain = text.split_whitespace().collect::<Vec<_>>().join(" ");
+            (plain.contains(words), (text, answer.status.code()))
+        })
+    }
+}
+
+fn write(dir: &Path, name: &str, content: &[u8]) {
+    let path = dir.join(name);
+    std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+    std::fs::write(path, content).unwrap();
+}
+
+/// All files of one time.
+fn as_old(dir: &Path) {
+    for e in std::fs::read_dir(dir).unwrap() {
+        let path = e.unwrap().path();
+        if path.is_dir() {
+            as_old(&path);
+        } else {
+            let at = std::time::SystemTime::UNIX_EPOCH + Duration::from_secs(1_000_000_000);
+            std::fs::File::options().write(true).open(&path).unwrap().set_modified(at).unwrap();
+        }
+    }
+}
+
+#[test]
+fn what_differs_between_two_machines_is_named_and_a_session_that_was_not_opened_again_too() {
+    let rig = Rig::start();
+    let (text, code) = rig.until("session: The same.");
+    assert_eq!(code, Some(0), "{text}");
+
+    // An edit on A that has not been carried to B, and something of B's own.
+    std::thread::sleep(Duration::from_millis(2_100));
+    write(&rig.session("A"), "songs/07/take.wav", &[77; 5_000]);
+    write(&rig.session("A"), "songs/12/new.wav", &[1; 100]);
+    write(&rig.session("A"), "songs/12/not.tmp", b"left out");
+    write(&rig.session("B"), "spare.wav", &[2; 100]);
+    let (text, code) = rig.until("1 missing on B, 1 only on B, 1 differs");
+    assert_eq!(code, Some(1), "{text}");
+    for line in ["+ spare.wav  only on B (100 B)", "- new.wav  missing on B (100 B)", "! take.wav  differs: 5.0 kB"] {
+        assert!(text.contains(line), "{line}:\n{text}");
+    }
+    assert!(text.contains("session: B: 2 files behind since ") && !text.contains("not.tmp"), "{text}");
+    assert!(text.lines().all(|l| l.chars().count() <= 80), "{text}");
+
+    // A player opens the session on each machine (one process stands for both here, since they share a computer), and only then B's
+    // files are made the same.
+    let holder = rig.dir.path().join("twinkeel-holder");
+    std::fs::copy(std::env::current_exe().unwrap(), &holder).unwrap();
+    let mut child = Command::new(&holder)
+        .args(["--exact", "role"])
+        .env(ROLE, rig.session("B").join("set.session"))
+        .stdin(std::process::Stdio::piped())
+        .stdout(std::process::Stdio::null())
+        .spawn()
+        .unwrap();
+    std::thread::sleep(Duration::from_millis(2_500));
+    for name in ["songs/07/take.wav", "songs/12/new.wav"] {
+        std::fs::copy(rig.session("A").join(name), rig.session("B").join(name)).unwrap();
+    }
+    std::fs::remove_file(rig.session("B").join("spare.wav")).unwrap();
+    let (text, code) = rig.until("before 2 files changed");
+    assert_eq!(code, Some(1), "{text}");
+    rig.until("session: The same");
+    // A person says that it has been opened again.
+    let said = rig.ask(&["--loaded", "B"]);
+    assert!(said.status.success(), "{said:?}");
+    let (text, code) = wait_until("the word is taken", Duration::from_secs(20), || {
+        let answer = rig.ask(&[]);
+        let text = String::from_utf8_lossy(&answer.stdout).into_owned();
+        (answer.status.code() == Some(0), (text, answer.status.code()))
+    });
+    assert_eq!(code, Some(0), "{text}");
+
+    // The file that the player holds open is replaced, as programs save: the player surely has the old one.
+    write(&rig.session("B"), "set.new", b"the set");
+    std::fs::rename(rig.session("B").join("set.new"), rig.session("B").join("set.session")).unwrap();
+    let (text, code) = rig.until("B's player holds 1 file that other files have replaced");
+    assert_eq!(code, Some(1), "{text}");
+    child.kill().unwrap();
+    child.wait().unwrap();
+
+    let events = std::fs::read_to_string(rig.dir.path().join("rig/supervisor/shows/events.jsonl")).unwrap();
+    for code in ["session-same", "session-differs", "session-stale"] {
+        assert!(events.contains(&format!("\"code\":\"{code}\"")), "{code} is not in the record:\n{events}");
+    }
+    assert!(events.contains("command line: B's player has the session as it lies on its disk: done"), "{events}");
+}
+
+/// Names the file that this test's copy holds open as the player.
+const ROLE: &str = "TWINKEEL_TEST_HOLDS";
+
+/// What this test's copy does as the player; a plain test run passes through.
+#[test]
+fn role() {
+    if let Some(path) = std::env::var_os(ROLE) {
+        let _held = std::fs::File::open(path).unwrap();
+        let _ = std::io::stdin().read_line(&mut String::new());
+    }
+}
