@@ -176,7 +176,7 @@ fn first_session() -> u32 {
 /// A connection that has shown whose it is.
 enum Shaken {
     Urgent(Talk),
-    Bulk(Carried),
+    Bulk(Box<Carried>),
 }
 
 /// A machine's second connection.
@@ -206,7 +206,7 @@ fn shake_hands(lanes: &Lanes, stream: &TcpStream, next: &AtomicU32, bulk: &Bulk)
     if let Ok(header) = wire::peek(&knock)
         && header.place.is_some_and(|(lane, _)| lane == Lane::Bulk)
     {
-        return attach(stream, frames, header.session, &knock, bulk).map(Shaken::Bulk);
+        return attach(stream, frames, header.session, &knock, bulk).map(|c| Shaken::Bulk(Box::new(c)));
     }
     let responder = match Responder::read(&lanes.me, lanes.rig, &knock) {
         Ok(r) => r,

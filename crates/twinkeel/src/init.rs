@@ -160,7 +160,7 @@ fn make(to: &Path, a: &Answers) -> Made {
             beat: Duration::millis(5),
             player: PlayerWatch { process: a.player.clone() },
             sources: sources(a),
-            folders: a.session.iter().map(session).collect(),
+            folders: a.session.iter().map(|p| session(p)).collect(),
             hashing: Default::default(),
             triggers: Vec::new(),
         };
@@ -199,8 +199,8 @@ fn make(to: &Path, a: &Answers) -> Made {
     Ok(())
 }
 
-fn session(path: &PathBuf) -> Folder {
-    Folder { name: "session".into(), path: path.clone(), ignore: Default::default() }
+fn session(path: &Path) -> Folder {
+    Folder { name: "session".into(), path: path.to_owned(), ignore: Default::default() }
 }
 
 /// Writes a configuration and the secret key beside it.

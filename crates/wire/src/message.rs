@@ -65,7 +65,7 @@ pub enum Up {
     /// What the host and the player are made of; sent after `Inventory` and at each change.
     Kit(Kit),
     /// What is known of one of the machine's session folders. Over the bulk lane only.
-    Manifest(Manifest),
+    Manifest(Box<Manifest>),
     /// A part of a folder's entries, as it was asked for. Over the bulk lane only.
     Listing(Listing),
 }

@@ -140,7 +140,7 @@ fn every_message_upward() {
         ),
         (Up::Kit(kit), "090103372e31 010461623132 0102 00 00 0101 0100 00".replace(' ', "")),
         (
-            Up::Manifest(Manifest {
+            Up::Manifest(Box::new(Manifest {
                 folder: "f".into(),
                 look: 1,
                 sum: Some(sum()),
@@ -156,7 +156,7 @@ fn every_message_upward() {
                     example: "e".into(),
                     replaced: Some(5),
                 },
-            }),
+            })),
             format!("0a01660101{}01{}017401010203040501010202060801650105", SUM, "05".repeat(32)).replace(' ', ""),
         ),
         (

@@ -199,7 +199,7 @@ impl Kept {
         }
         let manifest = self.manifest(progress);
         let same = self.told.as_ref().is_some_and(|(m, at)| *m == manifest && at.elapsed() < AGAIN);
-        if !same && post.bulk.try_send(Up::Manifest(manifest.clone())).is_ok() {
+        if !same && post.bulk.try_send(Up::Manifest(Box::new(manifest.clone()))).is_ok() {
             self.told = Some((manifest, Instant::now()));
         }
     }
@@ -349,7 +349,7 @@ impl Turns<'_> {
 impl Pace for Turns<'_> {
     fn on_progress(&mut self, done: &Done, read_now: usize) -> bool {
         self.in_file = if read_now == 0 { 0 } else { self.in_file + read_now as u64 };
-        if read_now == 0 && done.files % 64 != 0 {
+        if read_now == 0 && !done.files.is_multiple_of(64) {
             return true;
         }
         self.serve(done, false);

@@ -29,7 +29,7 @@ const TURN: Duration = Duration::from_millis(500);
 /// What the thread is told.
 pub enum ToParity {
     /// A machine's folder.
-    Manifest(Machine, Manifest),
+    Manifest(Machine, Box<Manifest>),
     /// A part of one.
     Listing(Machine, Listing),
     /// A person says that a machine's player has the session as it lies on its disk.
@@ -83,7 +83,7 @@ impl Thread {
         loop {
             let now = mono_now();
             match from.recv_timeout(TURN) {
-                Ok(ToParity::Manifest(m, manifest)) => self.book.on_manifest(m, manifest, now),
+                Ok(ToParity::Manifest(m, manifest)) => self.book.on_manifest(m, *manifest, now),
                 Ok(ToParity::Listing(m, listing)) => self.book.on_listing(m, listing),
                 Ok(ToParity::Loaded(m)) => self.book.on_loaded(m),
                 Ok(ToParity::Again(everything)) => self.speakers.all(&wire::Down::LookAgain { everything }),

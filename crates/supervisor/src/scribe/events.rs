@@ -193,8 +193,7 @@ impl Scribe {
             ToScribe::Heard { to, at, heard } => self.on_heard(to, at, &heard),
             ToScribe::SetChanged(entries) => {
                 self.kept.set = Some(entries);
-                let memory = self.kept.memory.clone();
-                self.keep(memory);
+                self.keep(self.kept.memory);
                 self.state.wake = true;
             }
             ToScribe::Parity(lines) => {

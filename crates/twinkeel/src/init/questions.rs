@@ -64,16 +64,11 @@ pub fn ask(
         t.parse().ok().filter(fits).ok_or_else(|| format!("a number from 1 to {MAX_MACHINES}"))
     })?;
     let shown: Vec<String> = a.supervisor.iter().map(ToString::to_string).collect();
-    a.supervisor = q.ask(
-        "The supervisor's address as the agents reach it (two, for two network paths)?",
-        &shown.join(" "),
-        |t| {
-            let all: Option<Vec<IpAddr>> =
-                t.split([' ', ',']).filter(|p| !p.is_empty()).map(|p| p.parse().ok()).collect();
-            all.filter(|a| (1..=2).contains(&a.len())).ok_or_else(|| "one or two addresses, such as 10.0.0.10".into())
-        },
-    )?;
-    q.say("What this computer has; the others may have the same, and agent.toml can be changed later.")?;
+    a.supervisor = q.ask("The supervisor's address as agents reach it (one or two)?", &shown.join(" "), |t| {
+        let all: Option<Vec<IpAddr>> = t.split([' ', ',']).filter(|p| !p.is_empty()).map(|p| p.parse().ok()).collect();
+        all.filter(|a| (1..=2).contains(&a.len())).ok_or_else(|| "one or two addresses, such as 10.0.0.10".into())
+    })?;
+    q.say("What this computer has (agent.toml can be changed for each of the others):")?;
     a.midi = q.one_of("Which MIDI port does the player send code and patches to?", midi)?;
     a.audio = q.one_of("Which audio device carries what the player plays?", audio)?;
     if let Some(d) = &a.audio {
@@ -89,7 +84,7 @@ pub fn ask(
         })?;
     }
     a.player = q.maybe("What is the player's program called (its process)?")?;
-    a.session = q.maybe("Which folder holds the session (it must be the same on all computers)?")?.map(PathBuf::from);
+    a.session = q.maybe("Which folder holds the session, alike on all of them?")?.map(PathBuf::from);
     let proposed = if named_alike { &a.name } else { &a.title };
     a.title = q.text("What is the show called?", proposed)?;
     a.frame_rate = q.ask("The rate of its timecode?", a.frame_rate.name(), |t| {
@@ -145,6 +140,7 @@ impl<R: BufRead, W: Write> Questions<'_, R, W> {
 
     fn one_of(&mut self, question: &str, found: &[Found]) -> Result<Option<Found>> {
         if found.is_empty() {
+            writeln!(self.out, "{question} None was found here.")?;
             return Ok(None);
         }
         for (i, f) in found.iter().enumerate() {
@@ -209,7 +205,9 @@ mod tests {
         assert_eq!((a.ltc, a.player.as_deref()), (Some(5), Some("player")));
         assert_eq!((a.session.unwrap().to_str(), a.frame_rate), (Some("/shows/lanterns"), FrameRate::F25));
         assert_eq!(said.matches("not understood").count(), 4, "{said}");
-        assert!(said.lines().all(|l| l.chars().count() <= 80), "{said}");
+        // Nobody's answers are echoed here, so a line ends where its question does.
+        let lines = said.lines().flat_map(|l| l.split_inclusive("] "));
+        assert!(lines.clone().all(|l| l.chars().count() <= 80), "{:?}", lines.max_by_key(|l| l.len()));
     }
 
     #[test]

@@ -80,7 +80,14 @@ fn tell(out: &mut impl Write, file: &str, f: &Finding) -> std::io::Result<()> {
         Severity::Warning => "warning",
         Severity::Note => "note",
     };
-    crate::devices::wrapped(out, &format!("{place}: {word}: "), &f.what)?;
+    let head = format!("{place}: {word}: ");
+    if head.chars().count() + f.what.chars().count() <= 80 {
+        writeln!(out, "{head}{}", f.what)?;
+    } else {
+        // A long place is no reason to squeeze the sentence.
+        writeln!(out, "{}", head.trim_end())?;
+        crate::devices::wrapped(out, "  ", &f.what)?;
+    }
     crate::devices::wrapped(out, "  mend: ", &f.mend)
 }
 
