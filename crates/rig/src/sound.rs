@@ -18,6 +18,9 @@ const MATCH_LEVEL: Db = Db(6.0);
 
 /// Machines in step fall silent this close to each other in a rest: a beat and an audio block each way.
 const FALLS_TOGETHER: Span = Span::from_millis(50);
+/// One that falls silent this soon after another did, or after another began to give noise, is not accused: it may be a rest that begins
+/// just after the other's fault.
+const FALLS_AFTER: Span = Span::from_millis(250);
 
 /// A rest begins this sharply: a beat, by which one machine's news may be newer than the other's.
 const EDGE: Span = Span::from_millis(5);
@@ -99,9 +102,12 @@ impl Judge {
             let apart =
                 offset(ev, m, now).zip(offset(ev, w, now)).map_or(Span::ZERO, |(a, b)| (a.value - b.value).abs());
             let t = &self.tracks[w.index()];
-            // Noise that began in a rest is no end of the rest.
-            let music = if t.wrong_since.is_some() { t.run_before } else { t.sound_last };
-            music.is_some_and(|t| (t - ended).abs() <= FALLS_TOGETHER + apart)
+            // Noise that began in a rest is no end of the rest; before it there may have been music.
+            let music = if t.wrong_since.is_some() { [t.run_before, t.wrong_since] } else { [t.sound_last, None] };
+            music.into_iter().flatten().any(|other| {
+                let after = ended - other;
+                after >= Span::ZERO - FALLS_TOGETHER - apart && after <= FALLS_AFTER + apart
+            })
         })
     }
 

@@ -206,3 +206,24 @@ fn tails_of_different_length_make_nobody_silent_for_long() {
     s.run(ms(1_500));
     assert_eq!(s.view().machines[B.index()].fitness, Fitness::Fit);
 }
+
+/// The music rests just after all channels of the machine on air were silenced, or just after it began to give noise: the standby falls
+/// silent a little later, and is not accused of it.
+#[test]
+fn a_rest_just_after_a_fault_does_not_accuse_the_standby() {
+    for noise in [false, true] {
+        for before in [10, 70, 200] {
+            let mut s = plain();
+            s.music = with_a_rest;
+            s.run(ms(1_000 - before));
+            s.a().muted = !noise;
+            s.a().noise = noise;
+            s.run(ms(before + 400));
+            let b = &s.view().machines[B.index()];
+            assert_eq!(b.fitness, Fitness::Fit, "noise {noise}, {before} ms before: {:?}", b.reasons);
+            s.run(ms(700));
+            let rule = if noise { Rule::WrongSound } else { Rule::AudioLost };
+            assert_eq!(s.changeovers().iter().map(|c| c.2).collect::<Vec<_>>(), [rule], "{before} ms before");
+        }
+    }
+}

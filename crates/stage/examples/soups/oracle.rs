@@ -247,11 +247,12 @@ impl Oracle {
                     l.last[kind] = Some(now);
                 }
             }
-            let able = reached
-                && c.player_works()
-                && c.window
-                && !c.noise
-                && (both_rest || c.roll.is_some() && c.callbacks && !c.muted);
+            // A player that stands looks the same when it freezes.
+            let works = match c.roll {
+                None => both_rest && c.powered && c.engine,
+                Some(_) => c.player_works() && c.callbacks && !c.muted,
+            };
+            let able = reached && works && c.window && !c.noise;
             if able {
                 if l.able.is_none_or(|last| now - last > BLIP) {
                     l.able_since = Some(now);
