@@ -10,6 +10,7 @@ mod ears;
 mod from_watch;
 pub mod house;
 mod lanes;
+mod last_acts;
 mod memory;
 pub mod outputs;
 mod own_link;
@@ -32,6 +33,7 @@ use base::Hertz;
 use ports::os::{Gate, mono_now, wall_now};
 use watch::Brain;
 
+use crate::last_acts::LastActs;
 use crate::memory::Kept;
 use crate::outputs::{OutputNews, Outputs, Tell};
 use crate::scribe::{Answers, HistoryBook, Scribe, ScribeDesk, State, ToScribe};
@@ -87,6 +89,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
     let meta = setup::show_meta(&facts, &kept);
     let recorder = showlog::Recorder::open(&loaded.shows, &meta, mono_now(), wall_now());
     let recorder = recorder.inspect_err(|e| tracing::error!("there will be no record: {e}")).ok();
+    let acts = acts(&loaded.shows, recorder.as_ref());
     let lines = std::fs::OpenOptions::new().create(true).append(true).open(loaded.shows.join("events.jsonl")).ok();
 
     let (snapshots_to, snapshots) = tokio::sync::watch::channel(Arc::new(snapshot::Snapshot::starting(mono_now())));
@@ -130,6 +133,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         sleep: Default::default(),
         commanded: None,
         failed: false,
+        acts,
     };
     let said = scribe_desk.clone();
     let watch_thread = std::thread::Builder::new().name("watch".into()).spawn(move || {
@@ -181,6 +185,22 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         r.close();
     }
     served
+}
+
+/// Completes the record with what was done last by a run that was killed, and begins to note anew.
+fn acts(shows: &Path, recorder: Option<&showlog::Recorder>) -> LastActs {
+    let Some(recorder) = recorder else { return LastActs::begin(shows) };
+    let (now, wall) = (mono_now(), wall_now());
+    let wall_at = |m: base::MonoTime| base::WallTime(wall.0 - (now - m).nanos());
+    let added = last_acts::complete(&last_acts::left(shows), recorder.path(), &recorder.handle(), wall_at);
+    if added > 0 {
+        tracing::warn!("{added} steps of the last changeovers were not in the record: they are now");
+        if recorder.flush(std::time::Duration::from_secs(2)).is_err() {
+            // They stay where they are until they are on the disk.
+            return LastActs::NONE;
+        }
+    }
+    LastActs::begin(shows)
 }
 
 /// Where each kind of news from the outputs goes, with the key of the file that an error is about.

@@ -9,6 +9,7 @@ use watch::Brain;
 use watch::machine::MAX_PATHS;
 
 use crate::from_watch::FromWatch;
+use crate::last_acts::{LastActs, Note, Step};
 use crate::outputs::Outputs;
 use crate::to_watch::ToWatch;
 
@@ -45,6 +46,8 @@ pub struct WatchThread {
     pub commanded: Option<Machine>,
     /// It could not be sent.
     pub failed: bool,
+    /// What was done, for the record of a supervisor that is killed.
+    pub acts: LastActs,
 }
 
 /// Which reply each of the newest datagrams was: by path and the datagram's number there, to whom and the reply's own number.
@@ -197,14 +200,30 @@ impl WatchThread {
             }
         }
         for action in actions.drain(..) {
+            self.note(verdict, &action);
             tell(&mut self.from, FromWatch::Action(verdict, action));
         }
         self.scribe.unpark();
     }
 
+    /// After the commands have left: see [`LastActs`].
+    fn note(&mut self, at: MonoTime, action: &Action) {
+        match *action {
+            Action::Changeover { to, rule, forced, .. } => {
+                self.acts.note(Note { step: Step::Intent, to, rule: rule.number(), forced, at });
+            }
+            Action::Confirmed { to, .. } => {
+                self.acts.note(Note { step: Step::Confirmed, to, rule: 0, forced: false, at });
+            }
+            _ => {}
+        }
+    }
+
     fn command(&mut self, to: base::Machine, verdict: MonoTime) {
         let went_out = self.outputs.select(to, &self.gate);
         let sent = mono_now();
+        let step = if went_out { Step::Sent } else { Step::NotSent };
+        self.acts.note(Note { step, to, rule: 0, forced: false, at: sent });
         self.commanded = Some(to);
         self.failed |= !went_out;
         self.brain.on_commanded(to, sent, went_out);
