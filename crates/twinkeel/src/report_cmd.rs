@@ -40,6 +40,9 @@ pub struct ReportArgs {
     /// Write tables for a spreadsheet into this folder.
     #[arg(long, value_name = "DIR")]
     csv: Option<PathBuf>,
+    /// Write the same tables as Parquet files into this folder.
+    #[arg(long, value_name = "DIR")]
+    parquet: Option<PathBuf>,
     /// Only this incident, at full rate: its page with --html, its table with --csv.
     #[arg(long, value_name = "N")]
     incident: Option<i64>,
@@ -101,7 +104,12 @@ fn whole(a: &ReportArgs, made: &Made) -> Result<(), Failed> {
         made.csv(dir).map_err(Failed::Record)?;
         told(dir);
     }
-    if a.html.is_none() && a.pdf.is_none() && a.json.is_none() && a.csv.is_none() {
+    if let Some(dir) = &a.parquet {
+        made.parquet(dir).map_err(Failed::Record)?;
+        told(dir);
+    }
+    let folders = a.csv.is_some() || a.parquet.is_some();
+    if a.html.is_none() && a.pdf.is_none() && a.json.is_none() && !folders {
         put(Path::new("-"), made.text().as_bytes())?;
     }
     Ok(())
@@ -115,7 +123,7 @@ fn incident(a: &ReportArgs, made: &Made, number: i64) -> Result<(), Failed> {
             _ => "this show has no incident".to_owned(),
         }));
     }
-    if a.pdf.is_some() || a.json.is_some() {
+    if a.pdf.is_some() || a.json.is_some() || a.parquet.is_some() {
         return Err(Failed::Usage("an incident is written with --html or --csv".to_owned()));
     }
     let incident = made.incident(number).map_err(Failed::Record)?;

@@ -8,6 +8,7 @@
 
 mod acts;
 mod alarms;
+mod columns;
 mod draw;
 mod findings;
 mod fit;
@@ -124,6 +125,14 @@ impl Made {
     /// The folder cannot be written.
     pub fn csv(&self, dir: &Path) -> Result<(), ShowlogError> {
         tables::write(&self.show, &self.report, dir)
+    }
+
+    /// The same tables as Parquet files.
+    ///
+    /// # Errors
+    /// The folder cannot be written.
+    pub fn parquet(&self, dir: &Path) -> Result<(), ShowlogError> {
+        columns::write(&self.show, &self.report, dir)
     }
 }
 

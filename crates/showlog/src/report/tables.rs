@@ -13,26 +13,41 @@ use crate::ShowlogError;
 use crate::read::ShowFile;
 use crate::words::{MachineSample, Mode, Sample};
 
+/// Where a table goes.
+pub(super) type Out<'o> = Box<dyn std::io::Write + 'o>;
+type Table<'o> = Writer<Out<'o>>;
+/// Fills one table.
+pub(super) type Fill<'f> = Box<dyn Fn(&mut Table<'_>) -> csv::Result<()> + 'f>;
+
+/// All tables with their names.
+pub(super) fn all<'f>(show: &'f ShowFile, r: &'f Report) -> [(&'static str, Fill<'f>); 8] {
+    [
+        ("songs", Box::new(|t| songs(r, t))),
+        ("samples", Box::new(|t| samples(show, r, t))),
+        ("events", Box::new(|t| events(show, t))),
+        ("changeovers", Box::new(|t| changeovers(r, t))),
+        ("alarms", Box::new(|t| alarms(r, t))),
+        ("steps", Box::new(|t| steps(r, t))),
+        ("standby_gaps", Box::new(|t| gaps(r, t))),
+        ("dropouts", Box::new(|t| dropouts(r, t))),
+    ]
+}
+
 /// Writes all tables into the folder, which is made when missing.
 pub(super) fn write(show: &ShowFile, r: &Report, dir: &Path) -> Result<(), ShowlogError> {
     std::fs::create_dir_all(dir).map_err(ShowlogError::file(dir))?;
-    let all: [(&str, &Fill); 8] = [
-        ("songs.csv", &|t| songs(r, t)),
-        ("samples.csv", &|t| samples(show, r, t)),
-        ("events.csv", &|t| events(show, t)),
-        ("changeovers.csv", &|t| changeovers(r, t)),
-        ("alarms.csv", &|t| alarms(r, t)),
-        ("steps.csv", &|t| steps(r, t)),
-        ("standby_gaps.csv", &|t| gaps(r, t)),
-        ("dropouts.csv", &|t| dropouts(r, t)),
-    ];
-    for (name, table) in all {
-        let path = dir.join(name);
-        let mut out = Writer::from_path(&path).map_err(|e| io(&path, e))?;
-        table(&mut out).map_err(|e| io(&path, e))?;
+    for (name, fill) in all(show, r) {
+        let path = dir.join(format!("{name}.csv"));
+        let mut out = open(&path)?;
+        fill(&mut out).map_err(|e| io(&path, e))?;
         out.flush().map_err(ShowlogError::file(&path))?;
     }
     sounds(show, r, dir)
+}
+
+fn open(path: &Path) -> Result<Table<'static>, ShowlogError> {
+    let file = std::fs::File::create(path).map_err(ShowlogError::file(path))?;
+    Ok(Writer::from_writer(Box::new(file)))
 }
 
 /// `sound/changeover-1-a.wav` and so on: what was heard round each changeover.
@@ -49,10 +64,6 @@ fn sounds(show: &ShowFile, r: &Report, dir: &Path) -> Result<(), ShowlogError> {
     Ok(())
 }
 
-type Table = Writer<std::fs::File>;
-/// Fills one table.
-type Fill<'f> = dyn Fn(&mut Table) -> csv::Result<()> + 'f;
-
 fn io(path: &Path, error: csv::Error) -> ShowlogError {
     let source = match error.into_kind() {
         csv::ErrorKind::Io(e) => e,
@@ -63,7 +74,10 @@ fn io(path: &Path, error: csv::Error) -> ShowlogError {
 
 /// Words from outside: a spreadsheet must not take them for a formula.
 fn words(text: &str) -> String {
-    if text.starts_with(['=', '+', '-', '@', '\t', '\r']) { format!("'{text}") } else { text.to_owned() }
+    if is_formula(text) { format!("'{text}") } else { text.to_owned() }
+}
+pub(super) fn is_formula(text: &str) -> bool {
+    text.starts_with(['=', '+', '-', '@', '\t', '\r'])
 }
 fn seconds(s: Span) -> String {
     format!("{:.6}", s.secs_f64())
@@ -78,7 +92,7 @@ fn letter(m: Option<Machine>) -> String {
     or_nothing(m, |m| m.to_string())
 }
 
-fn songs(r: &Report, t: &mut Table) -> csv::Result<()> {
+fn songs(r: &Report, t: &mut Table<'_>) -> csv::Result<()> {
     t.write_record([
         "song_index",
         "number",
@@ -149,7 +163,7 @@ const PER_MACHINE: [&str; 16] = [
     "host",
 ];
 
-fn samples(show: &ShowFile, r: &Report, t: &mut Table) -> csv::Result<()> {
+fn samples(show: &ShowFile, r: &Report, t: &mut Table<'_>) -> csv::Result<()> {
     put_samples(r, &runs::timed(show), t)
 }
 
@@ -157,12 +171,12 @@ fn samples(show: &ShowFile, r: &Report, t: &mut Table) -> csv::Result<()> {
 pub(super) fn write_samples(r: &Report, all: &[runs::Timed], dir: &Path, name: &str) -> Result<(), ShowlogError> {
     std::fs::create_dir_all(dir).map_err(ShowlogError::file(dir))?;
     let path = dir.join(name);
-    let mut out = Writer::from_path(&path).map_err(|e| io(&path, e))?;
+    let mut out = open(&path)?;
     put_samples(r, all, &mut out).map_err(|e| io(&path, e))?;
     out.flush().map_err(ShowlogError::file(&path))
 }
 
-fn put_samples(r: &Report, all: &[runs::Timed], t: &mut Table) -> csv::Result<()> {
+fn put_samples(r: &Report, all: &[runs::Timed], t: &mut Table<'_>) -> csv::Result<()> {
     let machines = all.iter().map(|x| x.s.machines.len()).max().unwrap_or(0);
     let mut header: Vec<String> = [
         "t_s",
@@ -246,7 +260,7 @@ fn of_machine(m: &MachineSample, row: &mut Vec<String>) {
     row.push(m.host.to_string());
 }
 
-fn events(show: &ShowFile, t: &mut Table) -> csv::Result<()> {
+fn events(show: &ShowFile, t: &mut Table<'_>) -> csv::Result<()> {
     t.write_record(["epoch", "sequence", "t_s", "wall", "kind", "machine", "code", "text", "detail"])?;
     for e in &show.events {
         t.write_record([
@@ -264,7 +278,7 @@ fn events(show: &ShowFile, t: &mut Table) -> csv::Result<()> {
     Ok(())
 }
 
-fn changeovers(r: &Report, t: &mut Table) -> csv::Result<()> {
+fn changeovers(r: &Report, t: &mut Table<'_>) -> csv::Result<()> {
     t.write_record([
         "at_s",
         "song_index",
@@ -302,7 +316,7 @@ fn changeovers(r: &Report, t: &mut Table) -> csv::Result<()> {
     Ok(())
 }
 
-fn alarms(r: &Report, t: &mut Table) -> csv::Result<()> {
+fn alarms(r: &Report, t: &mut Table<'_>) -> csv::Result<()> {
     t.write_record([
         "code",
         "machine",
@@ -336,7 +350,7 @@ fn alarms(r: &Report, t: &mut Table) -> csv::Result<()> {
     Ok(())
 }
 
-fn steps(r: &Report, t: &mut Table) -> csv::Result<()> {
+fn steps(r: &Report, t: &mut Table<'_>) -> csv::Result<()> {
     t.write_record(["song_index", "machine", "at_s", "by_ms"])?;
     for (i, s) in r.songs.iter().enumerate() {
         for p in &s.pairs {
@@ -348,7 +362,7 @@ fn steps(r: &Report, t: &mut Table) -> csv::Result<()> {
     Ok(())
 }
 
-fn gaps(r: &Report, t: &mut Table) -> csv::Result<()> {
+fn gaps(r: &Report, t: &mut Table<'_>) -> csv::Result<()> {
     t.write_record(["song_index", "from_s", "to_s", "machine", "fitness", "why"])?;
     for (i, s) in r.songs.iter().enumerate() {
         for g in &s.standby.gaps {
@@ -365,7 +379,7 @@ fn gaps(r: &Report, t: &mut Table) -> csv::Result<()> {
     Ok(())
 }
 
-fn dropouts(r: &Report, t: &mut Table) -> csv::Result<()> {
+fn dropouts(r: &Report, t: &mut Table<'_>) -> csv::Result<()> {
     t.write_record(["song_index", "machine", "from_s", "length_s", "what", "on_air"])?;
     for (i, s) in r.songs.iter().enumerate() {
         for d in &s.dropouts {
