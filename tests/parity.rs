@@ -165,6 +165,8 @@ fn what_differs_between_two_machines_is_named_and_a_session_that_was_not_opened_
     child.wait().unwrap();
 
     let events = std::fs::read_to_string(rig.dir.path().join("rig/supervisor/shows/events.jsonl")).unwrap();
+    let raised = |code: &str| events.lines().any(|l| l.contains("\"kind\":\"alarm\"") && l.contains(code));
+    assert!(raised("session-differs") && raised("session-stale"), "{events}");
     for code in ["session-same", "session-differs", "session-stale"] {
         assert!(events.contains(&format!("\"code\":\"{code}\"")), "{code} is not in the record:\n{events}");
     }

@@ -34,13 +34,14 @@ test("the description is valid OpenAPI 3.1", async () => {
 });
 
 test("what is answered in every scene is what is described", async () => {
-  const [snapshot, why, history, session] = ["Snapshot", "Why", "History", "Session"].map(checker);
+  const [snapshot, why, history, session, parity] = ["Snapshot", "Why", "History", "Session", "Parity"].map(checker);
   const check = (is, value, where) => assert.ok(is(value), `${where}: ${JSON.stringify(is.errors)}`);
   check(session, await rig.get("/api/v1/session"), "session");
   for (const scene of await rig.get("/fake/scenes")) {
     await rig.scene(scene);
     check(snapshot, await rig.get("/api/v1/snapshot"), scene);
     check(why, await rig.get("/api/v1/why"), scene);
+    check(parity, await rig.get("/api/v1/parity"), scene);
     for (const window of ["10s", "5min", "song"]) check(history, await rig.get(`/api/v1/history?window=${window}`), `${scene} ${window}`);
   }
 });
@@ -49,7 +50,7 @@ test("acts and problems are answered as described", async () => {
   await rig.scene("apart");
   const post = (body) => fetch(`${rig.url}/api/v1/act`, { method: "POST", headers: { "content-type": "application/json", origin: rig.url }, body: JSON.stringify(body) });
   const outcome = checker("Outcome");
-  for (const act of [{ act: "changeover", to: "B" }, { act: "changeover", to: "B", forced: true }, { act: "set-mode", mode: "act" }, { act: "acknowledge", alarm: 1 }, { act: "shelve", alarm: 1, minutes: 5 }, { act: "out-of-service", machine: "A" }, { act: "back-in-service", machine: "A" }, { act: "release" }, { act: "answer-proposal", id: 1, yes: true }]) {
+  for (const act of [{ act: "changeover", to: "B" }, { act: "changeover", to: "B", forced: true }, { act: "set-mode", mode: "act" }, { act: "acknowledge", alarm: 1 }, { act: "shelve", alarm: 1, minutes: 5 }, { act: "out-of-service", machine: "A" }, { act: "back-in-service", machine: "A" }, { act: "set-move", from: 3, to: 4, song: 3 }, { act: "set-skip", place: 4, skip: true, song: 3 }, { act: "set-add", song: 5 }, { act: "set-restore" }, { act: "session-loaded", machine: "B" }, { act: "look-again" }, { act: "release" }, { act: "answer-proposal", id: 1, yes: true }]) {
     assert.ok(checker("ActRequest")({ do: act }), JSON.stringify(act));
     const answer = await post({ do: act });
     assert.equal(answer.status, 200, JSON.stringify(act));

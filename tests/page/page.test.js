@@ -240,6 +240,23 @@ describe("press and hold", () => {
   });
 });
 
+test("tonight's set is moved, skipped and added to", async () => {
+  const page = await open({ path: "/set", name: "FOH" });
+  const names = () => page.locator("#set .name").allInnerTexts();
+  assert.deepEqual(await names(), ["Low Water", "A Lamp for the Ferryman", "Nine Bells, No Wind", "Salt on the Sill"]);
+  await page.getByRole("button", { name: "Later: Nine Bells, No Wind" }).click();
+  await page.waitForFunction(() => document.querySelectorAll("#set .name")[3]?.textContent === "Nine Bells, No Wind");
+  assert.match(await textOf(page, "#said"), /moved to place 4/);
+  await page.getByRole("button", { name: "Skip: Salt on the Sill" }).click();
+  await page.waitForSelector("#set [data-state=skipped]");
+  assert.ok(await page.getByRole("button", { name: "Skip: A Lamp for the Ferryman" }).isDisabled(), "it plays");
+  await page.selectOption("#encore", { label: "The Long Way to Harrow Quay" });
+  await page.getByRole("button", { name: "Add", exact: true }).click();
+  await page.waitForFunction(() => document.querySelectorAll("#set .name").length === 5);
+  quiet();
+  await close(page);
+});
+
 test("a proposal is answered in one press", async () => {
   await rig.scene("proposal");
   const page = await open();
@@ -394,7 +411,7 @@ describe("sizes", () => {
 });
 
 describe("access", () => {
-  for (const [path, scenes] of [["/", ["ready", "latched", "proposal", "many-alarms", "apart", "first-start", "stale", "three"]], ["/why", ["ready"]], ["/rig", ["ready"]], ["/report", ["ready"]]]) {
+  for (const [path, scenes] of [["/", ["ready", "latched", "proposal", "many-alarms", "apart", "first-start", "stale", "three"]], ["/why", ["ready"]], ["/rig", ["ready"]], ["/set", ["ready"]], ["/report", ["ready"]]]) {
     test(`axe finds nothing on ${path}`, async () => {
       const page = await open({ path, context: { bypassCSP: true } });
       for (const scene of scenes) {

@@ -142,6 +142,10 @@ alarms! {
         "{m} does not sound like the machine on air."
     NeverAlike = 34 "never-alike" Low/Low on 0 off 1000 latching false by [HostSilent AgentLost SupervisorCutOff]
         "Some of {m}'s channels never sounded like the machine on air."
+    SessionDiffers = 35 "session-differs" Low/Low on 2000 off 2000 latching false by [HostSilent AgentLost SupervisorCutOff]
+        "{m}'s session folders do not hold what the first machine's hold."
+    SessionStale = 36 "session-stale" Medium/Medium on 2000 off 2000 latching false by [HostSilent AgentLost PlayerGone SupervisorCutOff]
+        "{m}'s player opened its session before the files changed: open it again."
     CodesContradict = 32 "codes-contradict" Medium/Medium on 1000 off 2000 latching true
         by [HostSilent AgentLost PlayerGone SupervisorCutOff]
         "{m}'s position codes contradict each other: what follows the other code is elsewhere in the show."

@@ -6,7 +6,7 @@ use base::{AudioState, ClockState, Heard, Machine, MonoTime, PlayerState, Span, 
 use crate::action::{Action, Actions};
 use crate::alarm_codes::{AlarmCode, Priority};
 use crate::alarms::{Alarms, Cond, Told};
-use crate::evidence::{ChannelTrouble, RigEvidence};
+use crate::evidence::{ChannelTrouble, RigEvidence, SessionTrouble};
 use crate::facts::{Grade, OnAirKnown, Relation, SelfDoubt, Transport};
 use crate::judge::Judge;
 use crate::look::Findings;
@@ -165,6 +165,8 @@ impl Judge {
         set(A::DeviceFallback, told(e.channels == ChannelTrouble::DeviceFellBack), Arg::None);
         set(A::ChannelSilent, told(e.channels == ChannelTrouble::OneSilent), Arg::None);
         set(A::SoundDiffers, told(e.channels == ChannelTrouble::Differs), Arg::None);
+        set(A::SessionDiffers, told(e.session == SessionTrouble::Differs), Arg::None);
+        set(A::SessionStale, told(e.session == SessionTrouble::Stale), Arg::None);
         set(A::NeverAlike, told(e.never_alike), Arg::None);
         set(A::Dropouts, told(e.dropouts > self.setup.limits.dropouts), Arg::Count(u32::from(e.dropouts)));
         set(A::ClockUnknown, told(matches!(e.clock, ClockState::Acquiring | ClockState::Stepped)), Arg::None);

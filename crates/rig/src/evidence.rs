@@ -55,6 +55,18 @@ pub struct Offset {
     pub bound: Span,
 }
 
+/// Trouble with a session's files, as its agents' folders were compared.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Default)]
+pub enum SessionTrouble {
+    /// None is known.
+    #[default]
+    None,
+    /// Its folders do not hold what the first machine's hold.
+    Differs,
+    /// Its player opened the session before its files changed.
+    Stale,
+}
+
 /// Trouble with the channels that leaves sound on: said in words, never a reason to move by itself.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Default, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -128,6 +140,8 @@ pub struct MachineEvidence {
     pub never_alike: bool,
     /// Trouble with its channels.
     pub channels: ChannelTrouble,
+    /// Trouble with its session's files.
+    pub session: SessionTrouble,
     /// Dropouts in the window the settings name (a minute by default).
     pub dropouts: u16,
     /// The newest trigger its agent heard (pad, foot controller, note), on our clock.
@@ -174,6 +188,7 @@ impl Default for MachineEvidence {
             matched: None,
             never_alike: false,
             channels: ChannelTrouble::None,
+            session: SessionTrouble::None,
             dropouts: 0,
             trigger: None,
             trigger_doubled: false,

@@ -32,8 +32,8 @@ pub use action::{Action, Actions, Proposal};
 pub use acts::{Act, ActAnswer};
 pub use alarms::{AlarmChange, AlarmCode, AlarmState, AlarmView, Priority, Transition};
 pub use evidence::{
-    ChannelTrouble, HostEvidence, MachineEvidence, Offset, Place, RigEvidence, StopCause, SupervisorEvidence,
-    SwitchEvidence,
+    ChannelTrouble, HostEvidence, MachineEvidence, Offset, Place, RigEvidence, SessionTrouble, StopCause,
+    SupervisorEvidence, SwitchEvidence,
 };
 pub use fitness::{Fitness, Reasons};
 pub use judge::Judge;

@@ -200,6 +200,28 @@ fn a_flood_finds_room_in_the_end() {
 }
 
 #[test]
+fn a_session_that_differs_or_was_not_opened_again_is_an_alarm_and_moves_nothing() {
+    for (trouble, code, priority) in [
+        (SessionTrouble::Differs, Code::SessionDiffers, Priority::Low),
+        (SessionTrouble::Stale, Code::SessionStale, Priority::Medium),
+    ] {
+        let mut s = plain();
+        s.b().session = trouble;
+        s.run(ms(3_000));
+        // A low alarm waits for the gap between songs.
+        s.a().stop(StopCause::Trigger);
+        s.b().stop(StopCause::Trigger);
+        s.run(ms(500));
+        s.alarms_are(&[(code, Some(B))]);
+        assert_eq!(s.raised_at(code).unwrap().1.priority, priority, "{code:?}");
+        s.b().session = SessionTrouble::None;
+        s.run(ms(3_000));
+        assert!(!matches!(state(&s, code), Some(AlarmState::Unacknowledged | AlarmState::Acknowledged)), "{code:?}");
+        s.nothing_moved();
+    }
+}
+
+#[test]
 fn priorities_say_who_is_on_air() {
     let mut s = plain();
     s.b().agent = false;

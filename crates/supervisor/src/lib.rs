@@ -149,7 +149,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
     }
     let ears = ears::start(lies, watch_desk.clone(), scribe_desk.clone())?;
     let speakers = lanes::Speakers::default();
-    let parity = parity::start(facts.rig.machines.len(), speakers.clone(), scribe_desk.clone())?;
+    let parity = parity::start(facts.rig.machines.len(), speakers.clone(), watch_desk.clone(), scribe_desk.clone())?;
     let lanes = lanes::Lanes {
         me: loaded.me,
         rig: facts.rig.rig_id,

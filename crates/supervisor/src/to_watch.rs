@@ -25,6 +25,8 @@ pub enum ToWatch {
     Tap(TapReport),
     /// How a machine's sound compares with the reference machine's.
     Likeness(Machine, watch::LikenessReport),
+    /// How a machine's session folders stand.
+    Folders(Machine, rig::SessionTrouble),
     /// What the switch said, over another way than the watch thread's own sockets.
     Switch(base::SwitchView, MonoTime),
     /// Our own network links ceased to carry (true), or carry again.

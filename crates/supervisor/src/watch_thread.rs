@@ -161,6 +161,7 @@ impl WatchThread {
                 ToWatch::Trigger(m, what, at) => self.brain.on_trigger(m, what, at, mono_now()),
                 ToWatch::Tap(report) => self.brain.on_tap(report),
                 ToWatch::Likeness(m, report) => self.brain.on_likeness(m, report),
+                ToWatch::Folders(m, trouble) => self.brain.on_folders(m, trouble),
                 ToWatch::Switch(view, at) => self.on_switch(view, at),
                 ToWatch::OwnLink(down) => self.brain.on_own_link(down),
                 ToWatch::OutputFailed(number) => {

@@ -73,6 +73,7 @@ pub struct Brain {
     evidence: RigEvidence,
     next_compare: MonoTime,
     likeness: PerMachine<LikenessReport>,
+    sessions: PerMachine<rig::SessionTrouble>,
     tap: Option<TapReport>,
     worst_lateness: Span,
     strangers: u32,
@@ -95,6 +96,7 @@ impl Brain {
             evidence,
             next_compare: now,
             likeness: Default::default(),
+            sessions: Default::default(),
             tap: None,
             worst_lateness: Span::ZERO,
             strangers: 0,
@@ -202,6 +204,11 @@ impl Brain {
     /// A machine's sound was compared with the reference machine's.
     pub fn on_likeness(&mut self, m: Machine, report: LikenessReport) {
         self.likeness[m.index()] = report;
+    }
+
+    /// A machine's session folders were compared.
+    pub fn on_folders(&mut self, m: Machine, trouble: rig::SessionTrouble) {
+        self.sessions[m.index()] = trouble;
     }
 
     /// A changeover command went out, or could not.
@@ -370,6 +377,7 @@ impl Brain {
             if e.channels == ChannelTrouble::None {
                 e.channels = self.books[i].trouble;
             }
+            e.session = self.sessions[i];
             self.evidence.machines[i] = e;
         }
         self.tell_likeness();

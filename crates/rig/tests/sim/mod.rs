@@ -55,6 +55,8 @@ pub struct Box_ {
     pub section: u16,
     pub clock: ClockState,
     pub channels: ChannelTrouble,
+    /// Trouble with its session's files.
+    pub session: SessionTrouble,
     pub dropouts: u16,
     pub health: HostEvidence,
     pub paths: usize,
@@ -97,6 +99,7 @@ impl Box_ {
             section: 1,
             clock: ClockState::Tracking,
             channels: ChannelTrouble::None,
+            session: SessionTrouble::None,
             dropouts: 0,
             health: HostEvidence::default(),
             paths,
@@ -312,6 +315,7 @@ impl Sim {
                     expires: keep,
                 });
                 e.channels = b.channels;
+                e.session = b.session;
                 e.dropouts = b.dropouts;
                 e.host = b.health;
                 e.level = b.ears.then_some(Dbfs(b.level));

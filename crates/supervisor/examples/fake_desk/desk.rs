@@ -187,9 +187,36 @@ impl FakeDesk {
                 w.scene.rejudge();
                 (format!("{machine} is {} service.", if out { "out of" } else { "back in" }), false)
             }
-            DeskAct::SetMove { .. } | DeskAct::SetSkip { .. } | DeskAct::SetAdd { .. } | DeskAct::SetRestore => {
-                return refused("there is no set here", false);
+            DeskAct::SetMove { from, to, .. } => {
+                let set = &mut w.scene.snapshot.set;
+                let (from, to) = (usize::from(from).wrapping_sub(1), usize::from(to).wrapping_sub(1));
+                if from >= set.len() || to >= set.len() {
+                    return refused("there is no such place", false);
+                }
+                let entry = set.remove(from);
+                let text = format!("{} moved to place {} of the set", entry.name, to + 1);
+                set.insert(to, entry);
+                (1..).zip(set).for_each(|(place, e)| e.place = place);
+                (text, false)
             }
+            DeskAct::SetSkip { place, skip, .. } => {
+                let Some(e) = w.scene.snapshot.set.iter_mut().find(|e| e.place == place) else {
+                    return refused("there is no such place", false);
+                };
+                e.state = if skip { SetState::Skipped } else { SetState::ToCome };
+                (format!("{} {}", e.name, if skip { "skipped tonight" } else { "played after all" }), false)
+            }
+            DeskAct::SetAdd { song } => {
+                let s = &mut w.scene.snapshot;
+                let Some(name) = s.songs.get(usize::from(song).wrapping_sub(1)).cloned() else {
+                    return refused("the show file has no such song", false);
+                };
+                let place = s.set.len() as u16 + 1;
+                let (start, state) = (format!("{song:02}:00:00:00"), SetState::ToCome);
+                s.set.push(SetEntry { place, number: song, name: name.clone(), start, state, added: true });
+                (format!("{name} added at the end of the set"), false)
+            }
+            DeskAct::SetRestore => ("the set is as the show file has it".into(), false),
             DeskAct::SessionLoaded { .. } | DeskAct::LookAgain { .. } => {
                 return refused("there are no session folders here", false);
             }

@@ -549,8 +549,8 @@ fn ready(now: MonoTime, wall: WallTime) -> Scene {
             row("stall-and-silence", false, "Timecode stalled and silence: change over. A rolls."),
         ],
         report: None,
-        set: Vec::new(),
-        songs: Vec::new(),
+        set: set(),
+        songs: SONGS.iter().map(|s| (*s).into()).collect(),
         parity: Vec::new(),
     };
     Scene {
@@ -628,4 +628,27 @@ fn reason(code: &str, text: &str) -> Reason {
 
 fn row(id: &str, holds: bool, text: &str) -> RuleRow {
     RuleRow { id: id.into(), holds, text: text.into() }
+}
+
+/// The songs of the show file.
+const SONGS: [&str; 5] =
+    ["Low Water", "A Lamp for the Ferryman", "Nine Bells, No Wind", "Salt on the Sill", "The Long Way to Harrow Quay"];
+
+/// Tonight's set: the second song plays.
+fn set() -> Vec<SetEntry> {
+    let state = |i: usize| match i {
+        0 => SetState::Played,
+        1 => SetState::Now,
+        2 => SetState::Next,
+        _ => SetState::ToCome,
+    };
+    let entry = |(i, name): (usize, &&str)| SetEntry {
+        place: i as u16 + 1,
+        number: i as u16 + 1,
+        name: (*name).into(),
+        start: format!("{:02}:00:00:00", i + 1),
+        state: state(i),
+        added: false,
+    };
+    SONGS.iter().take(4).enumerate().map(entry).collect()
 }

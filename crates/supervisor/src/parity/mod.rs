@@ -2,7 +2,7 @@
 //!
 //! Each agent tells a digest of each folder. Where two digests differ, the thread asks both agents for the entries of those subfolders
 //! that differ, and of no others ([`wire::manifest::Comparison`]). The first machine is what the others are compared with. What is found
-//! goes to the scribe; nothing here moves anything.
+//! goes to the scribe, and as an alarm's condition to the watch; nothing here moves anything.
 
 mod book;
 mod picture;
@@ -18,8 +18,11 @@ use wire::manifest::{Listing, Manifest};
 pub use book::{Book, Compared};
 pub use picture::{FolderPair, FolderSide, Loading, Parity, ParityLine, ParityVerdict};
 
+use rig::SessionTrouble;
+
 use crate::lanes::Speakers;
 use crate::scribe::{ScribeDesk, ToScribe};
+use crate::to_watch::{ToWatch, WatchDesk};
 
 /// News that may wait.
 const WAITING: usize = 64;
@@ -60,11 +63,12 @@ impl ParityDesk {
 ///
 /// # Errors
 /// When there can be no thread.
-pub fn start(machines: usize, speakers: Speakers, scribe: ScribeDesk) -> std::io::Result<ParityDesk> {
+pub fn start(machines: usize, speakers: Speakers, watch: WatchDesk, scribe: ScribeDesk) -> std::io::Result<ParityDesk> {
     let (to, from) = sync_channel(WAITING);
     let found: Arc<Mutex<Parity>> = Arc::default();
     let desk = ParityDesk { to, found: found.clone() };
-    let thread = Thread { book: Book::new(machines), speakers, scribe, found, said: Vec::new() };
+    let told = vec![SessionTrouble::None; machines];
+    let thread = Thread { book: Book::new(machines), speakers, watch, scribe, found, said: Vec::new(), told };
     std::thread::Builder::new().name("parity".into()).spawn(move || thread.run(&from))?;
     Ok(desk)
 }
@@ -76,6 +80,9 @@ struct Thread {
     found: Arc<Mutex<Parity>>,
     /// What was last said of each folder, so that it is said once.
     said: Vec<(String, String)>,
+    watch: WatchDesk,
+    /// What the watch knows of each machine.
+    told: Vec<SessionTrouble>,
 }
 
 impl Thread {
@@ -112,6 +119,12 @@ impl Thread {
                 None => self.said.push((key, l.text.clone())),
             }
             self.scribe.tell(ToScribe::Said { code: l.verdict.code(), text: l.text.clone() });
+        }
+        for (m, told) in Machine::first(self.told.len()).zip(&mut self.told) {
+            let trouble = picture.trouble(m);
+            if trouble != *told && self.watch.tell(ToWatch::Folders(m, trouble)) {
+                *told = trouble;
+            }
         }
         let changed = self.found.lock().is_ok_and(|mut f| {
             let changed = *f != picture;

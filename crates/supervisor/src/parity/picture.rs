@@ -1,6 +1,7 @@
 //! What is known of the session folders, in the form that the page, the command line and the check take.
 
 use base::{Machine, MonoTime, WallTime};
+use rig::SessionTrouble;
 use rig::check::SessionSeen;
 use serde::{Deserialize, Serialize};
 use wire::manifest::{Counts, Loaded, Manifest, of_wall, size, tell};
@@ -167,6 +168,16 @@ impl Parity {
             text: s.text.clone(),
         });
         pairs.chain(stale).collect()
+    }
+
+    /// For the watch: a machine's trouble. A player with old files is worse than files that differ.
+    pub fn trouble(&self, m: Machine) -> SessionTrouble {
+        let of = |v| self.lines().iter().any(|l| l.machine == Letter(m) && l.verdict == v);
+        match (of(ParityVerdict::Stale), of(ParityVerdict::Differs)) {
+            (true, _) => SessionTrouble::Stale,
+            (_, true) => SessionTrouble::Differs,
+            _ => SessionTrouble::None,
+        }
     }
 
     /// The worst of all; none: there is nothing to compare.

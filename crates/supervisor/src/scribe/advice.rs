@@ -16,6 +16,8 @@ pub const fn advice(code: AlarmCode) -> &'static str {
             "Listen to that channel on both machines: routing, mute, polarity, and which bounce is loaded."
         }
         A::NeverAlike => "Compare that track's bounce on both machines, unless its effects draw lots.",
+        A::SessionDiffers => "See `twinkeel parity` for what differs, and copy the session over before the next song.",
+        A::SessionStale => "Open the session again in that player, or say that it has it: `twinkeel parity --loaded`.",
         A::AudioLost | A::AudioWrong | A::StandbySilent => "Check its audio device, its routing and its buffer size.",
         A::Stalled => "Check what made the transport stand: disk, processor, a lost clock source.",
         A::StartMissed => "Check how the trigger reaches that machine.",

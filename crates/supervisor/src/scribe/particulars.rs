@@ -7,6 +7,7 @@ use watch::WatchView;
 use watch::likeness::Likeness;
 
 use super::State;
+use crate::parity::ParityVerdict;
 
 /// A sentence such as "A's LTC reads 01:02:03:04, its MTC 01:02:05:09."; none while fewer than two codes roll.
 fn side_by_side(view: &WatchView, m: Machine, now: MonoTime) -> Option<String> {
@@ -41,8 +42,19 @@ pub fn particulars(state: &State, code: AlarmCode, m: Option<Machine>, now: Mono
         AlarmCode::CodesContradict => side_by_side(state.view.as_ref()?, m, now),
         AlarmCode::SoundDiffers => heard(Likeness::is_trouble),
         AlarmCode::NeverAlike => heard(|l| l == Likeness::NeverAlike),
+        AlarmCode::SessionDiffers => folders(state, m, false),
+        AlarmCode::SessionStale => folders(state, m, true),
         _ => None,
     }
+}
+
+/// What the comparison of folders says of a machine.
+fn folders(state: &State, m: Machine, stale: bool) -> Option<String> {
+    let of = |l: &&crate::parity::ParityLine| {
+        l.machine.0 == m && (l.verdict == ParityVerdict::Stale) == stale && l.verdict <= ParityVerdict::Stale
+    };
+    let words: Vec<_> = state.parity.iter().filter(of).map(|l| l.text.clone()).collect();
+    (!words.is_empty()).then(|| words.join(" "))
 }
 
 /// An alarm's sentence with its particulars as they were when it was raised.
