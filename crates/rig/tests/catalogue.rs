@@ -338,9 +338,13 @@ fn on_air_glitch() {
     s.alarms_are(&[(Code::Dropouts, Some(A))]);
 }
 
-/// One block more than is allowed, and very many more.
+/// As many blocks as are allowed are no reason; one more is, and so are very many more.
 #[test]
 fn a_worn_machine_is_asked_about_however_worn_it_is() {
+    let mut s = plain();
+    s.a().dropouts = s.judge.setup().limits.dropouts;
+    s.run(ms(1_000));
+    assert_eq!(s.proposals(), []);
     for over in [1, 100] {
         let mut s = plain();
         s.a().dropouts = s.judge.setup().limits.dropouts + over;

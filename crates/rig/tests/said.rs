@@ -205,3 +205,59 @@ fn what_is_on_air_is_written_down_when_it_changes() {
         s.log.iter().filter_map(|(_, a)| if let Action::Persist(m) = a { Some(m.on_air) } else { None }).collect();
     assert_eq!(kept.last(), Some(&Some(B)), "{kept:?}");
 }
+
+/// The supervisor doubts itself while its link is down and for a moment after, since machines come back one by one.
+#[test]
+fn the_doubt_outlasts_the_link() {
+    use twinkeel_rig::facts::SelfDoubt;
+    let mut s = sim::plain();
+    let doubt = |s: &sim::Sim| s.judge.last_facts().map(|f| f.doubt);
+    let recovery = s.judge.setup().limits.recovery;
+    s.ev.supervisor.own_link_down = true;
+    s.link_down = true;
+    s.run(sim::ms(100));
+    assert_eq!(doubt(&s), Some(SelfDoubt::LinkDown));
+    s.link_down = false;
+    s.run(sim::ms(20));
+    assert_eq!(doubt(&s), Some(SelfDoubt::LinkDown), "it came back a moment ago");
+    s.run(recovery + sim::ms(20));
+    assert_eq!(doubt(&s), Some(SelfDoubt::None));
+    // The same when all fell silent without word of the link.
+    for b in &mut s.boxes {
+        b.cables = [false; 2];
+    }
+    s.run(sim::ms(200));
+    assert_eq!(doubt(&s), Some(SelfDoubt::CutOff));
+    for b in &mut s.boxes {
+        b.cables = [true; 2];
+    }
+    s.run(sim::ms(20));
+    assert_eq!(doubt(&s), Some(SelfDoubt::CutOff), "they came back a moment ago");
+    s.run(recovery + sim::ms(20));
+    assert_eq!(doubt(&s), Some(SelfDoubt::None));
+}
+
+/// Two that stand, of which one was not stopped, are not at rest together: nobody knows where the one would be.
+#[test]
+fn a_standstill_is_no_rest() {
+    let mut s = sim::plain();
+    s.a().code = false;
+    s.run(sim::ms(2_000));
+    s.b().code = false;
+    s.run(sim::ms(500));
+    let b = &s.view().machines[1];
+    assert!(b.reasons.iter().any(|r| r.reason == Reason::PositionUnknown), "{:?}", b.reasons);
+}
+
+/// A machine whose section nobody knows is in no other one.
+#[test]
+fn an_unknown_section_is_no_disagreement() {
+    for (a, b) in [(0, 2), (2, 0)] {
+        let mut s = sim::plain();
+        s.b().ahead = sim::ms(-8_000);
+        (s.a().section, s.b().section) = (a, b);
+        s.run(sim::ms(3_000));
+        let reasons: Vec<_> = s.view().machines[1].reasons.iter().map(|r| r.reason).collect();
+        assert!(reasons.contains(&Reason::TooFarApart) && !reasons.contains(&Reason::OtherSection), "{reasons:?}");
+    }
+}
