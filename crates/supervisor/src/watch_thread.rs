@@ -200,6 +200,11 @@ impl WatchThread {
                 _ => {}
             }
         }
+        if actions.iter().any(|a| matches!(a, Action::Changeover { .. })) {
+            // What the verdict rests on, for the record.
+            let view = self.brain.view(verdict);
+            tell(&mut self.from, FromWatch::View(view));
+        }
         for action in actions.drain(..) {
             self.note(verdict, &action);
             tell(&mut self.from, FromWatch::Action(verdict, action));

@@ -1,7 +1,8 @@
 //! A changeover in the record: its stages, from the command that went out to what was heard of it.
 
-use base::{Machine, MonoTime};
+use base::{AudioState, Heard, Machine, MonoTime, PlayerState, TransportState};
 use showlog::{EventKind, detail};
+use watch::WatchView;
 
 use super::{Scribe, event};
 use crate::snapshot::Tone;
@@ -64,4 +65,50 @@ impl Scribe {
         };
         self.write(event(at, EventKind::Changeover, "heard", text).about(to).with(&d), Tone::Neutral, None);
     }
+}
+
+/// What was known of the machine that left, and of the one that came, when the verdict fell: each with its instant, the oldest first.
+pub(super) fn evidence(view: &WatchView, from: Option<Machine>, to: Machine) -> Vec<detail::Seen> {
+    let now = view.now;
+    let mut seen: Vec<detail::Seen> = Vec::new();
+    let mut saw = |at: Option<MonoTime>, text: String| {
+        if let Some(at) = at.filter(|at| *at <= now) {
+            seen.push(detail::Seen { at, text });
+        }
+    };
+    if let Some((m, f)) = from.and_then(|m| Some((m, view.machines.get(m.index())?))) {
+        let e = &f.evidence;
+        saw(e.last_sound, format!("{m}'s last sound, by its own agent."));
+        if matches!(e.heard, Heard::Silent | Heard::AgentLost | Heard::Goodbye) {
+            saw(e.last_sent, format!("{m}'s last beat was sent."));
+            saw(e.first_missed, format!("{m}'s first missed beat was due."));
+        } else {
+            let told = |what: bool, at: MonoTime| what.then_some(at);
+            let player = e.player.and_then(|r| told(r.value == PlayerState::Gone, r.as_of));
+            saw(player, format!("{m}'s agent says that its player is gone."));
+            let still = e.transport.filter(|t| matches!(t.value, TransportState::Stalled | TransportState::Lost));
+            saw(still.map(|_| e.transport_since), format!("{m}'s code stood still."));
+            let audio = e.audio.map(|r| (r.value, r.as_of));
+            let words = match audio.map(|a| a.0) {
+                Some(AudioState::Ceased) => Some("hears no more audio from its player"),
+                Some(AudioState::Silent | AudioState::Quiet) => Some("hears only silence from its player"),
+                Some(AudioState::Wrong) => Some("hears noise from its player"),
+                _ => None,
+            };
+            if let (Some(words), Some((_, at))) = (words, audio) {
+                saw(Some(at), format!("{m}'s agent {words}."));
+            }
+        }
+    }
+    if let Some(tap) = &view.tap {
+        saw(tap.last_sound, "The last sound on the tap.".to_owned());
+    }
+    if let Some(f) = view.machines.get(to.index()) {
+        saw(f.evidence.last_sent, format!("{to}'s newest beat was sent: it lives."));
+        if f.evidence.audio.is_some_and(|a| a.value == AudioState::Sounding) {
+            saw(f.evidence.last_sound, format!("{to}'s newest sound."));
+        }
+    }
+    seen.sort_by_key(|s| s.at);
+    seen
 }

@@ -8,6 +8,7 @@ use showlog::{Event, EventKind, detail};
 use watch::WatchView;
 use wire::Up;
 
+use super::changeovers;
 use super::names::RigNames;
 use super::picture::alarm_id;
 use super::{Scribe, ToScribe, event};
@@ -40,7 +41,9 @@ impl Scribe {
                     self.state.sounds.on_changeover(at, |s| record.sound(s));
                 }
                 let d = self.changeover_detail(detail::Stage::Intent, to, rule.code());
-                let d = detail::Changeover { forced, jump: cost.jump, level: cost.level, ..d };
+                let evidence =
+                    self.state.view.as_ref().map(|v| changeovers::evidence(v, d.from, to)).unwrap_or_default();
+                let d = detail::Changeover { forced, jump: cost.jump, level: cost.level, evidence, ..d };
                 let text = format!("Changeover to {to}: {} The audience hears {}.", reason.say(&names), cost.say());
                 let mut e = event(at, EventKind::Changeover, "intent", text).about(to).with(&d);
                 if let Some(o) = e.detail.as_object_mut() {
