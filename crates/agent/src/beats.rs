@@ -127,6 +127,9 @@ impl Beats {
         for up in self.core.take_news() {
             let _ = self.urgent.send(up);
         }
+        for patches in self.core.take_patches() {
+            let _ = self.urgent.send(Up::Patches(patches));
+        }
         for excerpt in self.core.take_excerpts() {
             // A lane that is held up loses excerpts, and nothing else waits for it.
             let _ = self.bulk.try_send(Up::Excerpt(excerpt));

@@ -8,6 +8,7 @@ mod last_minute;
 pub mod likeness;
 pub mod machine;
 pub mod pair;
+pub mod patches;
 pub mod paths;
 pub mod setup;
 pub mod view;

@@ -68,6 +68,30 @@ pub enum Up {
     Manifest(Box<Manifest>),
     /// A part of a folder's entries, as it was asked for. Over the bulk lane only.
     Listing(Listing),
+    /// What the player sent to outboard devices, message by message, in order and without gaps.
+    Patches(PatchStream),
+}
+
+/// Channel messages of one MIDI input.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct PatchStream {
+    /// Which input, from 0 in the order of the agent's settings.
+    pub input: u8,
+    /// The number of the first message here since the agent started: a gap tells that some were lost.
+    pub first: u64,
+    /// The messages.
+    pub messages: Vec<PatchMessage>,
+}
+
+/// One channel message.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct PatchMessage {
+    /// When its last byte came.
+    pub at: RemoteTime,
+    /// Where the player's code was then; none: it does not roll, or has no timecode.
+    pub place: Option<Span>,
+    /// Status and data; a message of two bytes has a 0 at the end.
+    pub bytes: [u8; 3],
 }
 
 /// From the supervisor to an agent.

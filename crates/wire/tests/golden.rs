@@ -10,7 +10,7 @@ use base::{
 };
 use twinkeel_wire::codec::{encode_beat, encode_reply};
 use twinkeel_wire::manifest::{Entry, FolderSum, Listing, Loaded, Manifest, Progress, WantListing, What};
-use twinkeel_wire::message::{SourceInfo, SourceState, TriggerKind};
+use twinkeel_wire::message::{PatchMessage, PatchStream, SourceInfo, SourceState, TriggerKind};
 use twinkeel_wire::{
     Beat, BeatReply, CentiDbfs, ChannelLevel, Down, Echo, Excerpt, GoodbyeWhy, Health, Hello, HostFlags, Inventory,
     Kit, MAX_BEAT, Pilot, RefuseWhy, SourceFlags, StopCause, Up, decode_beat, decode_down, decode_reply, decode_up,
@@ -184,6 +184,16 @@ fn every_message_upward() {
                 "07".repeat(32)
             )
             .replace(' ', ""),
+        (
+            Up::Patches(PatchStream {
+                input: 1,
+                first: 2,
+                messages: vec![
+                    PatchMessage { at: t(1), place: None, bytes: [0xC2, 12, 0] },
+                    PatchMessage { at: t(1), place: Some(Span::from_nanos(1)), bytes: [0xB0, 7, 100] },
+                ],
+            }),
+            "0c010202 0100c20c00 010102b00764".replace(' ', ""),
         ),
     ];
     for (message, bytes) in cases {

@@ -16,6 +16,8 @@ pub(super) enum Heard {
     Note { at: MonoTime, channel: u8, key: u8 },
     /// A patch changed.
     Patch { at: MonoTime, channel: u8, bank_msb: Option<u8>, bank_lsb: Option<u8>, program: u8 },
+    /// A channel message as it came, and where this port's timecode was.
+    Message { at: MonoTime, place: Option<Span>, bytes: [u8; 3] },
 }
 
 /// MTC and MIDI clock of one port.
@@ -58,39 +60,45 @@ impl MidiCode {
     /// Bytes in; what is not a position goes to `heard`.
     pub(super) fn on_bytes(&mut self, bytes: &[u8], at: MonoTime, heard: &mut impl FnMut(Heard)) {
         let (mtc, rate, mtc_heard, clock) = (&mut self.mtc, &mut self.rate, &mut self.mtc_heard, &mut self.clock);
-        self.reader.on_bytes(bytes, at, &mut |e| match e {
-            MidiEvent::Mtc(p) => {
-                *mtc_heard = true;
-                *rate = p.timecode.rate();
-                match p.from {
-                    MtcFrom::QuarterFrame => mtc.on_tick(p.at, p.position),
-                    MtcFrom::FullFrame => mtc.on_located(p.at, p.position),
-                }
+        self.reader.on_bytes(bytes, at, &mut |e| {
+            if let Some((at, bytes)) = channel_message(&e) {
+                let rolls = mtc.point(at).filter(|p| *mtc_heard && p.state == TransportState::Rolling);
+                heard(Heard::Message { at, place: rolls.map(|p| p.position), bytes });
             }
-            MidiEvent::Clock(c) => clock.on_clock(c.clocks, c.tempo, c.at),
-            MidiEvent::Transport { at, event, place } => match event {
-                TransportEvent::Stop => {
-                    clock.state = TransportState::Stopped;
-                    mtc.on_stopped(at);
-                    heard(Heard::Stopped { at });
-                }
-                TransportEvent::Start | TransportEvent::Continue => heard(Heard::Started),
-                TransportEvent::Locate => {
-                    if let Some(Place::Clocks(c)) = place {
-                        clock.on_located(c, at);
+            match e {
+                MidiEvent::Mtc(p) => {
+                    *mtc_heard = true;
+                    *rate = p.timecode.rate();
+                    match p.from {
+                        MtcFrom::QuarterFrame => mtc.on_tick(p.at, p.position),
+                        MtcFrom::FullFrame => mtc.on_located(p.at, p.position),
                     }
                 }
-                TransportEvent::Stall => {
-                    if let Some(Place::Clocks(_)) = place {
-                        clock.state = TransportState::Stalled;
+                MidiEvent::Clock(c) => clock.on_clock(c.clocks, c.tempo, c.at),
+                MidiEvent::Transport { at, event, place } => match event {
+                    TransportEvent::Stop => {
+                        clock.state = TransportState::Stopped;
+                        mtc.on_stopped(at);
+                        heard(Heard::Stopped { at });
                     }
+                    TransportEvent::Start | TransportEvent::Continue => heard(Heard::Started),
+                    TransportEvent::Locate => {
+                        if let Some(Place::Clocks(c)) = place {
+                            clock.on_located(c, at);
+                        }
+                    }
+                    TransportEvent::Stall => {
+                        if let Some(Place::Clocks(_)) = place {
+                            clock.state = TransportState::Stalled;
+                        }
+                    }
+                },
+                MidiEvent::Note { at, channel, key, on: true, .. } => heard(Heard::Note { at, channel, key }),
+                MidiEvent::Patch { at, channel, bank_msb, bank_lsb, program } => {
+                    heard(Heard::Patch { at, channel, bank_msb, bank_lsb, program });
                 }
-            },
-            MidiEvent::Note { at, channel, key, on: true, .. } => heard(Heard::Note { at, channel, key }),
-            MidiEvent::Patch { at, channel, bank_msb, bank_lsb, program } => {
-                heard(Heard::Patch { at, channel, bank_msb, bank_lsb, program });
+                _ => {}
             }
-            _ => {}
         });
     }
 
@@ -198,6 +206,20 @@ impl OscCode {
             .flatten()
             .map(|p| report(SourceKind::Osc, &p, ShowPosition::Song { number, at: p.position }))
     }
+}
+
+/// The bytes of a channel message, and when it came.
+fn channel_message(e: &MidiEvent) -> Option<(MonoTime, [u8; 3])> {
+    let status = |kind: u8, channel: u8| kind | (channel.clamp(1, 16) - 1);
+    Some(match *e {
+        MidiEvent::Patch { at, channel, program, .. } => (at, [status(0xC0, channel), program, 0]),
+        MidiEvent::Control { at, channel, controller, value } => (at, [status(0xB0, channel), controller, value]),
+        MidiEvent::Bend { at, channel, value } => (at, timecode::midi::encode::bend(channel, value)),
+        MidiEvent::Note { at, channel, key, velocity, on } => {
+            (at, [status(if on { 0x90 } else { 0x80 }, channel), key, velocity])
+        }
+        _ => return None,
+    })
 }
 
 /// A point of a line as a beat carries it.

@@ -4,13 +4,14 @@
 mod agreement;
 mod code;
 mod excerpt;
+mod patches;
 mod sound;
 
 use arrayvec::ArrayVec;
-use base::{MonoTime, PlayerState, PositionReport, RemoteTime, SourceKind, Span, TransportState};
+use base::{MonoTime, PlayerState, PositionReport, RemoteTime, ShowPosition, SourceKind, Span, TransportState};
 use measure::suspend::SleepWatch;
 use settings::agent::{Trigger, TriggerWhat};
-use wire::message::TriggerKind;
+use wire::message::{PatchMessage, PatchStream, TriggerKind};
 use wire::{Beat, BeatReply, Echo, HostFlags, SourceFlags, StopCause, Up};
 
 pub use code::MidiCode;
@@ -58,6 +59,9 @@ pub struct AgentCore {
     woke: Option<MonoTime>,
     news: ArrayVec<Up, 32>,
     lost_news: u32,
+    patches: patches::PatchLogs,
+    /// Where the linear timecode was at the last beat, when it rolled.
+    linear: Option<(MonoTime, Span)>,
 }
 
 impl AgentCore {
@@ -81,6 +85,8 @@ impl AgentCore {
             woke: None,
             news: ArrayVec::new(),
             lost_news: 0,
+            patches: patches::PatchLogs::default(),
+            linear: None,
         }
     }
 
@@ -89,6 +95,7 @@ impl AgentCore {
     pub fn on_midi(&mut self, input: usize, bytes: &[u8], at: MonoTime) {
         let Some(midi) = self.midi.get_mut(input) else { return };
         let (triggers, news, stop, sound) = (&self.triggers, &mut self.news, &mut self.stop, &mut self.sound);
+        let (patches, linear) = (&mut self.patches, self.linear);
         let mut lost = 0;
         midi.on_bytes(bytes, at, &mut |heard| {
             let up = match heard {
@@ -115,6 +122,16 @@ impl AgentCore {
                         TriggerWhat::OnAir => {}
                     }
                     Up::Trigger { at: RemoteTime::of_sender(at), what: kind(t.what), bytes: vec![0x8f + channel, key] }
+                }
+                code::Heard::Message { at, place, bytes } => {
+                    // What a trigger says comes to the player and not from it.
+                    let note =
+                        |t: &Trigger| bytes[0] & 0xE0 == 0x80 && t.channel == (bytes[0] & 15) + 1 && t.note == bytes[1];
+                    if !triggers.iter().any(note) {
+                        let place = place.or(linear.map(|(then, p)| p + (at - then)));
+                        patches.push(input, PatchMessage { at: RemoteTime::of_sender(at), place, bytes });
+                    }
+                    return;
                 }
                 code::Heard::Patch { at, channel, bank_msb, bank_lsb, program } => {
                     Up::Patch { at: RemoteTime::of_sender(at), channel, bank_msb, bank_lsb, program }
@@ -250,6 +267,12 @@ impl AgentCore {
         let codes = beat.positions.iter().copied().filter(|p| p.source == SourceKind::Ltc).chain(timecodes());
         beat.sources = beat.sources.with(SourceFlags::DISAGREE, agreement::contradict(codes, beat.sent));
         let rolling = beat.positions.iter().any(|p| p.state == TransportState::Rolling);
+        self.linear = beat.positions.iter().find_map(|p| match p.position {
+            ShowPosition::Timecode { at, .. } if p.source == SourceKind::Ltc && p.state == TransportState::Rolling => {
+                Some((now, at + (beat.sent - p.at)))
+            }
+            _ => None,
+        });
         beat.stop_cause = match self.stop {
             // A cause explains a stop shortly before or after it.
             Some((cause, at)) if !rolling || now - at < Span::from_secs(1) => cause,
@@ -266,6 +289,11 @@ impl AgentCore {
     /// What there is to tell over the urgent lane; each is handed out once.
     pub fn take_news(&mut self) -> ArrayVec<Up, 32> {
         core::mem::take(&mut self.news)
+    }
+
+    /// What the player sent to outboard devices since the last call.
+    pub fn take_patches(&mut self) -> Vec<PatchStream> {
+        self.patches.take()
     }
 
     /// Excerpts of the sound, cut since the last call.
