@@ -5,6 +5,7 @@
 
 pub mod agent;
 pub mod buttons;
+pub mod devices;
 pub mod duration;
 mod error;
 pub mod ignore;

@@ -32,6 +32,9 @@ pub struct ShowFile {
     /// The set list, in order.
     #[serde(default, rename = "song", skip_serializing_if = "Vec::is_empty")]
     pub songs: Vec<Song>,
+    /// Devices that take their patches from the machine on air.
+    #[serde(default, rename = "device", skip_serializing_if = "Vec::is_empty")]
+    pub devices: Vec<crate::devices::Device>,
 }
 
 /// Limits of a show: what is not written is the rig's. Their meaning: [`Limits`].
@@ -203,6 +206,9 @@ impl ShowFile {
         for (i, s) in show.songs.iter_mut().enumerate() {
             let why = check_start(s, i, hours, rate).into_iter().chain(check_song(s));
             wrong.extend(why.map(|w| w.at(file, text, &format!("song[{i}]"))));
+        }
+        for (i, d) in show.devices.iter().enumerate() {
+            wrong.extend(d.check().err().map(|w| w.at(file, text, &format!("device[{i}]"))));
         }
         Ok((show, wrong))
     }

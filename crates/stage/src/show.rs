@@ -155,6 +155,7 @@ impl Show {
             limits: Default::default(),
             policies: Default::default(),
             songs: self.songs.iter().map(Song::entry).collect(),
+            devices: Vec::new(),
         }
     }
 }

@@ -193,6 +193,7 @@ fn make(to: &Path, a: &Answers) -> Made {
         hour_per_song: true,
         limits: Default::default(),
         policies: Default::default(),
+        devices: Vec::new(),
         songs: Vec::new(),
     };
     std::fs::write(dir.join("show.toml"), toml::to_string(&show)?)?;

@@ -184,6 +184,7 @@ fn every_message_upward() {
                 "07".repeat(32)
             )
             .replace(' ', ""),
+        ),
         (
             Up::Patches(PatchStream {
                 input: 1,
