@@ -38,6 +38,8 @@ pub struct SupervisorDesk {
     pub parity: ParityDesk,
     /// Tonight's set.
     pub set: Arc<Mutex<SetList>>,
+    /// Where patches are followed.
+    pub patches: crate::patches::PatchDesk,
 }
 
 /// Who does an act.
@@ -67,6 +69,15 @@ impl SupervisorDesk {
                 return Ok(Asked::Here(self.change_set(act, Change::Add { song: *song }, None)));
             }
             DeskAct::SetRestore => return Ok(Asked::Here(self.change_set(act, Change::Restore, None))),
+            DeskAct::Chase { device } => {
+                let known =
+                    |n: &String| self.facts.show.as_ref().is_some_and(|s| s.devices.iter().any(|d| d.name == *n));
+                if !self.patches.serves() || device.as_ref().is_some_and(|n| !known(n)) {
+                    return Err(no("no-such-device", "The show file has no such device."));
+                }
+                self.patches.tell(crate::patches::PatchNews::Chase(device.clone()));
+                return Ok(Asked::Here(ActOutcome::Done { text: words(act) }));
+            }
             DeskAct::SessionLoaded { machine } => {
                 return Ok(Asked::Here(self.tell_parity(act, ToParity::Loaded(machine.0))));
             }
@@ -148,6 +159,8 @@ fn words(act: &DeskAct) -> String {
         DeskAct::Changeover { to, forced: false } => format!("changeover to {to}"),
         DeskAct::Changeover { to, forced: true } => format!("forced changeover to {to}"),
         DeskAct::Release => "release of the latch".into(),
+        DeskAct::Chase { device: Some(d) } => format!("{d} is sent what should be in force"),
+        DeskAct::Chase { device: None } => "devices are sent what should be in force".into(),
         DeskAct::AnswerProposal { yes: true, .. } => "yes to the proposal".into(),
         DeskAct::AnswerProposal { yes: false, .. } => "no to the proposal".into(),
         DeskAct::Acknowledge { .. } => "alarm acknowledged".into(),

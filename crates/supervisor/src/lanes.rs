@@ -60,6 +60,8 @@ pub struct Lanes {
     pub ears: EarsDesk,
     /// Where session folders are compared.
     pub parity: ParityDesk,
+    /// Where patches are followed.
+    pub patches: crate::patches::PatchDesk,
     /// The machines' urgent lanes, for whoever has to say something to them.
     pub speakers: Speakers,
 }
@@ -363,6 +365,9 @@ fn roles(channels: &[String], in_ears: &[String]) -> Roles {
 
 /// What concerns the judgement goes to the watch, everything to the record.
 fn hand_on(m: Machine, up: Up, lanes: &Lanes) {
+    if let Up::Patches(stream) = up {
+        return lanes.patches.tell(crate::patches::PatchNews::Stream(m, stream));
+    }
     match &up {
         Up::Goodbye { .. } => {
             lanes.watch.tell(ToWatch::Goodbye(m));

@@ -16,6 +16,7 @@ pub mod outputs;
 mod own_link;
 pub mod page;
 pub mod parity;
+mod patches;
 mod scribe;
 pub mod setlist;
 mod setup;
@@ -101,6 +102,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
     let (from_to, from_watch) = rtrb::RingBuffer::new(512);
     let session_key = kept.session_key;
     let memory = kept.memory;
+    let (patches, patch_news) = patches::PatchDesk::new(&facts);
     let scribe = Scribe {
         from_watch,
         from_others,
@@ -115,6 +117,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         lies: lies.clone(),
         wishes: wishes.clone(),
         set: set.clone(),
+        patches: patches.clone(),
         state: State::of(outputs.health().to_vec()),
     };
     let scribe_thread = std::thread::Builder::new().name("scribe".into()).spawn(move || scribe.run())?;
@@ -147,6 +150,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         let (watch, scribe) = (watch_desk.clone(), scribe_desk.clone());
         tap::start(path, tap::Wanted { programme, pilots, watch, scribe, wishes })?;
     }
+    patches.start(patch_news, facts.clone(), scribe_desk.clone())?;
     let ears = ears::start(lies, watch_desk.clone(), scribe_desk.clone())?;
     let speakers = lanes::Speakers::default();
     let parity = parity::start(facts.rig.machines.len(), speakers.clone(), watch_desk.clone(), scribe_desk.clone())?;
@@ -160,6 +164,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         in_ears: facts.rig.in_ears.clone(),
         ears,
         parity: parity.clone(),
+        patches: patches.clone(),
         speakers,
     };
     let lanes_at = lanes::start(listen.lanes, lanes)?;
@@ -175,6 +180,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         facts: facts.clone(),
         parity,
         set,
+        patches,
     });
     buttons::start(&facts.rig.buttons, desk.clone(), &desk.scribe)?;
     let served = serve_page(desk, &facts.rig, session_key, stop);

@@ -73,6 +73,9 @@ pub struct Snapshot {
     /// How the session folders stand; empty: there are none to compare.
     #[serde(default)]
     pub parity: Vec<crate::parity::ParityLine>,
+    /// What is in force on each device that takes its patches from the machine on air.
+    #[serde(default)]
+    pub devices: Vec<DeviceView>,
 }
 
 impl Snapshot {
@@ -104,6 +107,7 @@ impl Snapshot {
             set: Vec::new(),
             songs: Vec::new(),
             parity: Vec::new(),
+            devices: Vec::new(),
         }
     }
 }
@@ -588,6 +592,62 @@ pub struct AlarmView {
     /// Until when it is shelved.
     #[serde(rename = "shelved_until_ns")]
     pub shelved_until: Option<MonoTime>,
+}
+
+/// An outboard device: what it was sent last by whoever was on air, and by us.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct DeviceView {
+    /// What people call it.
+    pub name: String,
+    /// Its channels.
+    pub channels: Vec<ChannelView>,
+    /// Which path decides whose MIDI reaches it.
+    pub gate: settings::devices::Gate,
+    /// What a missed patch on it means.
+    pub importance: settings::devices::Importance,
+    /// Whether it is sent what should be in force after a changeover.
+    pub chase: bool,
+    /// When that was done last.
+    #[serde(rename = "chased_ns")]
+    pub chased: Option<MonoTime>,
+    /// What is wrong with it.
+    pub alarms: Vec<DeviceAlarm>,
+}
+
+/// One MIDI channel of a device.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct ChannelView {
+    /// 1 to 16.
+    pub channel: u8,
+    /// The bank in force, most significant part.
+    pub bank_msb: Option<u8>,
+    /// The bank in force, least significant part.
+    pub bank_lsb: Option<u8>,
+    /// The program in force, 0 to 127; `None`: none was sent yet.
+    pub program: Option<u8>,
+    /// What that is called.
+    pub name: Option<String>,
+    /// Since when.
+    #[serde(rename = "since_ns")]
+    pub since: Option<MonoTime>,
+    /// What the show file says should be in force; `None`: it says nothing.
+    pub expected: Option<u8>,
+    /// Notes that are down.
+    pub notes_held: u32,
+    /// In words.
+    pub text: String,
+}
+
+/// Something wrong with a device.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct DeviceAlarm {
+    /// A stable code.
+    pub code: String,
+    /// In words.
+    pub text: String,
+    /// Since when.
+    #[serde(rename = "since_ns")]
+    pub since: MonoTime,
 }
 
 /// How urgent an alarm is (IEC 62682: priorities).

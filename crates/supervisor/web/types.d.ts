@@ -43,8 +43,17 @@ export type Snapshot = {
   next: { number: number; name: string; start: string } | null; offsets: OffsetView[]; machines: MachineView[];
   switch: SwitchStatus; alarms: AlarmView[]; proposal: { id: number; to: string; text: string } | null;
   events: EventView[]; rules: Rule[]; report: string | null; set?: SetEntry[]; songs?: string[]; parity?: ParityLine[];
+  devices?: DeviceView[];
 };
 export type SetEntry = { place: number; number: number; name: string; start: string; state: "played" | "now" | "next" | "to-come" | "skipped"; added: boolean };
+export type DeviceView = {
+  name: string; gate: "switch" | "merger" | "supervisor"; importance: "low" | "medium" | "high"; chase: boolean; chased_ns: number | null;
+  channels: {
+    channel: number; bank_msb: number | null; bank_lsb: number | null; program: number | null; name: string | null;
+    since_ns: number | null; expected: number | null; notes_held: number; text: string;
+  }[];
+  alarms: { code: string; text: string; since_ns: number }[];
+};
 export type ParityLine = { folder: string; machine: string; verdict: string; text: string };
 export type Mark = { at_ns: number; kind: "step" | "dropout" | "changeover" | "song-start"; machine: string | null; text: string };
 export type History = {

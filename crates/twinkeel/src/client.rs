@@ -175,6 +175,7 @@ fn tell(out: &mut impl Write, s: &Snapshot) -> std::io::Result<()> {
     for p in &s.parity {
         writeln!(out, "{}", p.text)?;
     }
+    crate::patches_cmd::tell(out, s)?;
     for a in &s.alarms {
         writeln!(out, "{:?} alarm, {:?}: {}", a.priority, a.state, a.text)?;
     }

@@ -7,6 +7,7 @@ mod devices;
 mod init;
 mod inspect;
 mod parity_cmd;
+mod patches_cmd;
 mod report_cmd;
 mod run;
 mod show_cmd;
@@ -47,6 +48,8 @@ enum Command {
     Release(client::ReleaseArgs),
     /// Compares session folders: those of the rig's machines, or two of this computer.
     Parity(parity_cmd::ParityArgs),
+    /// What is in force on the devices that take their patches by MIDI, and the chase on demand.
+    Patches(patches_cmd::PatchesArgs),
     /// Makes the report of a show.
     Report(report_cmd::ReportArgs),
     /// The show file and tonight's set: looked over, imported, reordered.
@@ -103,6 +106,7 @@ fn main() -> ExitCode {
         Command::Changeover(a) => client::changeover(&a),
         Command::Release(a) => client::release(&a),
         Command::Parity(a) => parity_cmd::run(&a),
+        Command::Patches(a) => patches_cmd::run(&a),
         Command::Report(a) => report_cmd::run(&a),
         Command::Show(c) => show_cmd::run(&c),
         Command::Shows(a) => shows_cmd::run(&a),

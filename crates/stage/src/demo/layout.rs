@@ -144,7 +144,11 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
             pilot: Some(pilot.0),
         });
     }
-    let show = write_toml(&out.join("show.toml"), &Show::new(c.seed).file())?;
+    let device = sockets.join("device");
+    super::outboard::start(device.clone(), &out).map_err(DemoError::of(device.display()))?;
+    let mut file = Show::new(c.seed).file();
+    file.devices.push(super::outboard::entry(&device));
+    let show = write_toml(&out.join("show.toml"), &file)?;
     let key = out.join("supervisor.key");
     ports::local::write_secret(&key, &supervisor.secret.to_secret_text()).map_err(DemoError::of(key.display()))?;
     let (tap, house) = (sockets.join("tap"), out.join("house.wav"));

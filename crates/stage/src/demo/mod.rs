@@ -9,6 +9,7 @@ mod conductor;
 mod headless;
 mod layout;
 mod network;
+mod outboard;
 mod outcome;
 mod panel;
 mod rig;

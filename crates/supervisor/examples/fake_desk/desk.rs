@@ -142,6 +142,7 @@ impl FakeDesk {
                 w.asked = Some((to, Instant::now()));
                 (format!("{to} was asked of the switch{}.", if forced { ", forced" } else { "" }), true)
             }
+            DeskAct::Chase { .. } => ("The devices are sent what should be in force.".into(), false),
             DeskAct::Release => {
                 if w.scene.snapshot.latched.take().is_none() {
                     return refused("nothing is latched", false);

@@ -552,6 +552,7 @@ fn ready(now: MonoTime, wall: WallTime) -> Scene {
         set: set(),
         songs: SONGS.iter().map(|s| (*s).into()).collect(),
         parity: Vec::new(),
+        devices: Vec::new(),
     };
     Scene {
         snapshot,

@@ -58,6 +58,12 @@ pub enum DeskAct {
     },
     /// Release of the latch.
     Release,
+    /// Devices are sent what should be in force on them.
+    Chase {
+        /// Which; none: all.
+        #[serde(default)]
+        device: Option<String>,
+    },
     /// Answer to a proposal.
     AnswerProposal {
         /// The proposal's id.

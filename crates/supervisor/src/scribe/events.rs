@@ -89,6 +89,7 @@ impl Scribe {
                 self.write(event(at, EventKind::Refusal, rule.code(), text).with(&d), Tone::Abnormal, None);
             }
             Action::Adopted { to, moved } => {
+                self.patches.tell(crate::patches::PatchNews::Moved(to, at));
                 let (code, text) = if moved {
                     ("moved", format!("The switch went to {to} without us: adopted."))
                 } else {
@@ -187,6 +188,7 @@ impl Scribe {
                 let e = event(now, EventKind::Operator, if done { "done" } else { "refused" }, text).with(&d);
                 self.write(e, Tone::Neutral, Some(who));
             }
+            ToScribe::Patch(said) => self.on_patch(now, said),
             ToScribe::Compared(c) => self.on_compared(&c),
             ToScribe::Sound(sound) => {
                 if let Some(record) = &self.record {
@@ -205,13 +207,27 @@ impl Scribe {
             }
             ToScribe::Said { code, text } => {
                 let tone = match code {
-                    "output-gone" | "output-failed" | "button-gone" | "button-refused" | "session-differs"
-                    | "session-stale" | "session-rules" => Tone::Abnormal,
+                    "patch-port-gone" | "patch-gap" | "patches-many" | "output-gone" | "output-failed"
+                    | "button-gone" | "button-refused" | "session-differs" | "session-stale" | "session-rules" => {
+                        Tone::Abnormal
+                    }
                     _ => Tone::Neutral,
                 };
                 self.write(event(now, EventKind::Supervisor, code, text), tone, None);
             }
         }
+    }
+
+    fn on_patch(&mut self, now: MonoTime, said: super::PatchSaid) {
+        let hex = |b: &[u8]| b.iter().map(|b| format!("{b:02x}")).collect::<Vec<_>>().join(" ");
+        let line = |(at, bytes, why): &(MonoTime, Vec<u8>, &str)| serde_json::json!({ "mono_ns": at.nanos(), "bytes": hex(bytes), "why": why });
+        let mut e = event(now, EventKind::Patch, said.code, said.text)
+            .with(&detail::Patch { device: said.device, missed: said.missed });
+        if let Some(o) = e.detail.as_object_mut().filter(|_| !said.lines.is_empty()) {
+            o.insert("sent".into(), said.lines.iter().map(line).collect());
+        }
+        e.machine = said.machine;
+        self.write(e, if said.missed { Tone::Abnormal } else { Tone::Neutral }, None);
     }
 
     fn on_compared(&mut self, c: &watch::likeness::Compared) {

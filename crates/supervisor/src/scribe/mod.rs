@@ -26,6 +26,7 @@ use wire::Up;
 use crate::from_watch::FromWatch;
 use crate::memory::Kept;
 use crate::page::DeskAct;
+use crate::patches::{PatchNews, Where};
 use crate::snapshot::{EventView, Snapshot, Tone};
 
 pub use history::HistoryBook;
@@ -78,6 +79,8 @@ pub enum ToScribe {
     Parity(Vec<crate::parity::ParityLine>),
     /// Tonight's set was changed.
     SetChanged(Vec<crate::setlist::Entry>),
+    /// Something about a device's patches.
+    Patch(PatchSaid),
     /// Something the supervisor has to say of itself.
     Said {
         /// Its code.
@@ -85,6 +88,22 @@ pub enum ToScribe {
         /// In words.
         text: String,
     },
+}
+
+/// One thing about a device's patches.
+pub struct PatchSaid {
+    /// Its code.
+    pub code: &'static str,
+    /// About which machine.
+    pub machine: Option<Machine>,
+    /// Which device.
+    pub device: String,
+    /// Whether a patch was missed.
+    pub missed: bool,
+    /// In words.
+    pub text: String,
+    /// What was sent: when, the bytes, and why.
+    pub lines: Vec<(MonoTime, Vec<u8>, &'static str)>,
 }
 
 /// The way to the scribe.
@@ -146,6 +165,8 @@ pub struct Scribe {
     pub wishes: crate::tape::Wishes,
     /// What the ears need of each view.
     pub lies: crate::ears::Lies,
+    /// Where patches are followed.
+    pub patches: crate::patches::PatchDesk,
     /// Tonight's set.
     pub set: Arc<Mutex<crate::setlist::SetList>>,
     /// The rule table, told by the watch thread's judge with each view.
@@ -222,6 +243,9 @@ impl Scribe {
         match news {
             FromWatch::View(view) => {
                 self.sample(&view);
+                if self.patches.serves() {
+                    self.patches.tell(PatchNews::View(Box::new(Where::of(&view))));
+                }
                 self.look_for_song(&view);
                 self.look_for_steps(&view);
                 if let Ok(mut h) = self.history.lock() {
@@ -237,6 +261,9 @@ impl Scribe {
                 self.on_action(at, action);
             }
             FromWatch::Commanded { to, verdict, sent, fault, output, went_out } => {
+                if went_out {
+                    self.patches.tell(PatchNews::Moved(to, sent));
+                }
                 self.on_commanded(to, verdict, sent, fault, output, went_out);
             }
             FromWatch::Answer(ticket, answer) => {
@@ -296,7 +323,10 @@ impl Scribe {
         let health = self.record.as_ref().map(RecordSender::health);
         let set = self.set.lock().map(|s| s.clone()).unwrap_or_default();
         let tonight = picture::Tonight { kept: &self.kept, set: &set };
-        let snapshot = picture::snapshot(view, &self.state, &self.facts, &tonight, health, now, wall_now());
+        let mut snapshot = picture::snapshot(view, &self.state, &self.facts, &tonight, health, now, wall_now());
+        snapshot.devices = self.patches.shown();
+        let alarms = picture::device_alarms(&snapshot.devices, now, snapshot.wall);
+        snapshot.alarms.extend(alarms);
         let _ = self.snapshots.send(Arc::new(snapshot));
     }
 

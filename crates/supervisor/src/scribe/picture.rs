@@ -98,6 +98,7 @@ pub fn snapshot(
             })
             .collect(),
         report: None,
+        devices: Vec::new(),
         parity: state.parity.clone(),
     }
 }
@@ -462,6 +463,33 @@ fn alarm(a: &rig::AlarmView, state: &State, names: &RigNames<'_>, now: MonoTime,
         acknowledged_by: state.acknowledged.get(&id).cloned().filter(|_| a.state == rig::AlarmState::Acknowledged),
         shelved_until: a.shelved_until,
     }
+}
+
+/// The devices' own trouble, with the priority of each device.
+pub fn device_alarms(devices: &[crate::snapshot::DeviceView], now: MonoTime, wall: WallTime) -> Vec<AlarmView> {
+    use settings::devices::Importance;
+    let of = |d: &crate::snapshot::DeviceView, a: &crate::snapshot::DeviceAlarm| AlarmView {
+        id: 0,
+        code: a.code.clone(),
+        machine: None,
+        priority: match d.importance {
+            Importance::Low => Priority::Low,
+            Importance::Medium => Priority::Medium,
+            Importance::High => Priority::High,
+        },
+        state: AlarmState::Unacknowledged,
+        text: a.text.clone(),
+        advice: match a.code.as_str() {
+            "patch-port" => "See that the interface is on and connected; it is tried on.",
+            _ => "See what the device is on; `twinkeel patches chase` sends it again.",
+        }
+        .into(),
+        since: a.since,
+        since_wall: WallTime(wall.0 - (now - a.since).nanos()),
+        acknowledged_by: None,
+        shelved_until: None,
+    };
+    devices.iter().flat_map(|d| d.alarms.iter().map(move |a| of(d, a))).collect()
 }
 
 /// The record's own trouble: shown as an alarm that no one can shelve.

@@ -1,0 +1,129 @@
+//! Patches follow the changeover: what each device was sent, whether the machines send the same, and what is sent again after a
+//! changeover. A thread of its own; the watch thread knows nothing of it.
+
+mod port;
+mod sender;
+mod thread;
+
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::{Arc, Mutex};
+
+use base::{Machine, MonoTime, ShowPosition, Span, SwitchView, TransportState};
+use watch::WatchView;
+use watch::patches::Item;
+use wire::PatchStream;
+
+use crate::scribe::{Facts, ScribeDesk};
+use crate::snapshot::DeviceView;
+
+use sender::SentLine;
+
+/// What the thread is told.
+pub enum PatchNews {
+    /// A machine's messages.
+    Stream(Machine, PatchStream),
+    /// Where the machines are.
+    View(Box<Where>),
+    /// The switch was sent to this machine, or has gone there.
+    Moved(Machine, MonoTime),
+    /// Send a device (none: all) what should be in force, now.
+    Chase(Option<String>),
+    /// A device's port opened, or failed and why.
+    Port(usize, Option<String>),
+    /// A device was sent this.
+    Took(usize, Item, MonoTime),
+    /// All that waited for a device was sent.
+    Done(usize, Vec<SentLine>),
+}
+
+/// Where each machine is at one instant.
+pub struct Where {
+    now: MonoTime,
+    on_air: Option<Machine>,
+    machines: Vec<MachineIs>,
+}
+
+/// One machine.
+#[derive(Clone, Copy, Default)]
+pub struct MachineIs {
+    /// Its clock minus ours.
+    clock: Option<Span>,
+    alive: bool,
+    rolls: bool,
+    /// Show time.
+    place: Option<Span>,
+    song: u16,
+    in_song: Span,
+    jumps: u16,
+}
+
+impl Where {
+    /// From the watch's figures.
+    pub fn of(view: &WatchView) -> Where {
+        let on_air = if let SwitchView::On(m) = view.rig.on_air { Some(m) } else { None };
+        let lies = crate::ears::lies_of(view);
+        let machine = |(m, lie): (&watch::MachineFigures, &crate::ears::Lie)| {
+            let place = m.position.and_then(|(p, _)| match p {
+                ShowPosition::Timecode { at, .. } => Some(at),
+                _ => None,
+            });
+            let in_song = m.place.and_then(|p| p.fresh(view.now));
+            MachineIs {
+                clock: lie.clock,
+                alive: matches!(m.heard, base::Heard::Well | base::Heard::OnePath),
+                rolls: m.position.is_some_and(|(_, r)| r.state == TransportState::Rolling),
+                place,
+                song: in_song.map_or(0, |p| p.song),
+                in_song: in_song.map_or(Span::ZERO, |p| p.at),
+                jumps: m.position.map_or(0, |(_, r)| r.jumps),
+            }
+        };
+        Where { now: view.now, on_air, machines: view.machines.iter().zip(&lies).map(machine).collect() }
+    }
+}
+
+/// What the page shows of the devices, as the thread last said.
+pub type Shown = Arc<Mutex<Vec<DeviceView>>>;
+
+/// The way to the thread.
+#[derive(Clone)]
+pub struct PatchDesk {
+    to: Option<Sender<PatchNews>>,
+    shown: Shown,
+}
+
+impl PatchDesk {
+    /// A desk, and what its thread reads. A show without devices has neither.
+    pub fn new(facts: &Facts) -> (PatchDesk, Option<Receiver<PatchNews>>) {
+        let devices = facts.show.as_ref().is_some_and(|s| !s.devices.is_empty());
+        let (to, from) = channel();
+        (PatchDesk { to: devices.then_some(to), shown: Shown::default() }, devices.then_some(from))
+    }
+    /// Tells it.
+    pub fn tell(&self, news: PatchNews) {
+        if let Some(to) = &self.to {
+            let _ = to.send(news);
+        }
+    }
+    /// Whether there is any device.
+    pub fn serves(&self) -> bool {
+        self.to.is_some()
+    }
+    /// The devices now.
+    pub fn shown(&self) -> Vec<DeviceView> {
+        self.shown.lock().map(|s| s.clone()).unwrap_or_default()
+    }
+    /// Starts the threads.
+    ///
+    /// # Errors
+    /// There can be no thread.
+    pub fn start(
+        &self,
+        from: Option<Receiver<PatchNews>>,
+        facts: Arc<Facts>,
+        scribe: ScribeDesk,
+    ) -> std::io::Result<()> {
+        let (Some(from), Some(to)) = (from, self.to.clone()) else { return Ok(()) };
+        thread::start(from, to, facts, scribe, self.shown.clone())
+    }
+}
