@@ -30,7 +30,7 @@ pub struct Device {
     /// Whether the supervisor sends it what should be in force after a changeover.
     #[serde(default)]
     pub chase: bool,
-    /// Its player has a pedal and may have stepped elsewhere: then `chase` needs a decision of its own.
+    /// Its player has a pedal and may have stepped elsewhere: it is told on the page, and `chase` overrules the player's foot.
     #[serde(default)]
     pub pedal: bool,
     /// Who decides whose MIDI reaches it.

@@ -24,8 +24,8 @@ pub enum PatchNews {
     Stream(Machine, PatchStream),
     /// Where the machines are.
     View(Box<Where>),
-    /// The switch was sent to this machine, or has gone there.
-    Moved(Machine, MonoTime),
+    /// The switch was sent to this machine, or has gone there; whether the machine that left had failed.
+    Moved(Machine, MonoTime, bool),
     /// Send a device (none: all) what should be in force, now.
     Chase(Option<String>),
     /// A device's port opened, or failed and why.

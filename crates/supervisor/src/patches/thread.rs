@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use base::{Machine, MonoTime, ShowPosition, Span};
 use ports::os::mono_now;
-use settings::devices::{Device, Follows, Importance};
+use settings::devices::{Device, Follows};
 use timecode::Timecode;
 use timecode::midi::encode::full_frame;
 use watch::patches::{Comparer, DeviceState, Finding, Heard, Limits, PatchEvent, What, chase};
@@ -108,7 +108,7 @@ impl Patches {
         match news {
             PatchNews::Stream(m, s) => self.on_stream(m, &s),
             PatchNews::View(v) => self.on_view(*v),
-            PatchNews::Moved(to, at) => self.on_moved(to, at),
+            PatchNews::Moved(to, at, failed) => self.on_moved(to, at, failed),
             PatchNews::Chase(name) => {
                 let Some(on_air) = self.on_air else { return };
                 for i in 0..self.devices.len() {
@@ -196,16 +196,14 @@ impl Patches {
         self.show();
     }
 
-    fn on_moved(&mut self, to: Machine, at: MonoTime) {
+    fn on_moved(&mut self, to: Machine, at: MonoTime, failed: bool) {
         let left = self.on_air.replace(to);
         // The command, the switch's answer and its adoption all tell of one changeover.
         let Some(left) = left.filter(|l| *l != to) else { return };
-        // A machine that fell silent may have sent more than reached us.
-        let sure = self.here.machines.get(left.index()).is_some_and(|m| m.alive) && !self.gap[left.index()];
+        // A machine that failed may have sent more than reached us, or less than it told.
+        let sure = !failed && self.here.machines.get(left.index()).is_some_and(|m| m.alive) && !self.gap[left.index()];
         for i in 0..self.devices.len() {
-            let d = &self.devices[i].device;
-            let chases = d.chase && !(d.pedal && d.importance == Importance::Low);
-            if chases {
+            if self.devices[i].device.chase {
                 self.chase(i, to, sure, at, &format!("after the changeover to {to}"));
             } else {
                 self.follow(i, to, VecDeque::new(), at);

@@ -89,7 +89,7 @@ impl Scribe {
                 self.write(event(at, EventKind::Refusal, rule.code(), text).with(&d), Tone::Abnormal, None);
             }
             Action::Adopted { to, moved } => {
-                self.patches.tell(crate::patches::PatchNews::Moved(to, at));
+                self.patches.tell(crate::patches::PatchNews::Moved(to, at, false));
                 let (code, text) = if moved {
                     ("moved", format!("The switch went to {to} without us: adopted."))
                 } else {

@@ -262,7 +262,7 @@ impl Scribe {
             }
             FromWatch::Commanded { to, verdict, sent, fault, output, went_out } => {
                 if went_out {
-                    self.patches.tell(PatchNews::Moved(to, sent));
+                    self.patches.tell(PatchNews::Moved(to, sent, fault.is_some()));
                 }
                 self.on_commanded(to, verdict, sent, fault, output, went_out);
             }

@@ -1,0 +1,55 @@
+//! Patches follow the changeover, with real processes: the demo's simulated device writes down what it is sent.
+#![cfg(target_os = "linux")]
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+use std::process::Command;
+
+use serde_json::Value;
+use twinkeel_tests::twinkeel_bin;
+
+fn lines(path: &std::path::Path) -> Vec<Value> {
+    std::fs::read_to_string(path).unwrap().lines().map(|l| serde_json::from_str(l).unwrap()).collect()
+}
+
+/// The host on air loses power: the device gets, once, the bank and program that both machines had sent on each channel, and the record
+/// has each byte with its reason.
+#[test]
+fn a_device_is_sent_what_is_in_force_once_when_the_host_on_air_dies() {
+    let out = tempfile::tempdir().unwrap();
+    let run = Command::new(twinkeel_bin())
+        .args(["demo", "--headless", "--scenario", "on-air-power", "--seconds", "14", "--out"])
+        .arg(out.path())
+        .output()
+        .unwrap();
+    assert!(out.path().join("summary.json").exists(), "{}", String::from_utf8_lossy(&run.stderr));
+    let events = lines(&out.path().join("shows/events.jsonl"));
+    let of = |code: &str| events.iter().filter(|e| e["code"] == code).collect::<Vec<_>>();
+    assert_eq!(of("patch-chase").len(), 1, "one changeover, one chase");
+    let sent = of("patch-sent");
+    assert_eq!(sent.len(), 1);
+    let recorded: Vec<(&str, &str)> = sent[0]["detail"]["sent"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(|l| (l["bytes"].as_str().unwrap(), l["why"].as_str().unwrap()))
+        .collect();
+    let heard = lines(&out.path().join("device.jsonl"));
+    let heard: Vec<&str> = heard.iter().map(|l| l["bytes"].as_str().unwrap()).collect();
+    assert_eq!(recorded.iter().map(|r| r.0).collect::<Vec<_>>(), heard, "the record has every byte");
+    assert!(recorded.iter().all(|r| !r.1.is_empty()));
+    // What both machines had sent before, by the words of the record.
+    let last = |channel: u8| {
+        let end = format!("on channel {channel}.");
+        let said = of("patch").into_iter().rev().find(|e| e["text"].as_str().unwrap().ends_with(&end)).unwrap();
+        let words: Vec<&str> = said["text"].as_str().unwrap().split(' ').collect();
+        let program: u8 = words[3].parse().unwrap();
+        let bank: u8 = words[6].split('/').next().unwrap().parse().unwrap();
+        [format!("b{:x} 00 {bank:02x}", channel - 1), format!("b{:x} 20 00", channel - 1), format!("c{:x} {program:02x}", channel - 1)]
+    };
+    let wanted: Vec<String> = (1..=2).flat_map(last).collect();
+    assert_eq!(heard, wanted, "bank before program, channel by channel");
+    // Both machines play the same: nothing may be said to be missing.
+    for code in ["patch-missing", "patch-late", "patch-different", "patch-doubled", "patch-extra"] {
+        assert_eq!(of(code).len(), 0, "{code}");
+    }
+}
