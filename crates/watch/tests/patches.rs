@@ -168,8 +168,8 @@ impl Rig {
     }
     fn pass(&mut self, ms: i64) {
         for _ in 0..ms / 10 {
-            self.now = self.now + Span::from_millis(10);
-            self.place = self.place + Span::from_millis(10);
+            self.now += Span::from_millis(10);
+            self.place += Span::from_millis(10);
             let now = self.now;
             self.queue.sort_by_key(|q| q.1.at);
             let (c, found) = (&mut self.c, &mut self.found);
@@ -193,7 +193,7 @@ impl Rig {
     }
     fn jump(&mut self) {
         self.pass(1_000);
-        self.place = self.place + Span::from_secs(60);
+        self.place += Span::from_secs(60);
         self.c.on_break(self.now);
         self.pass(1_000);
     }

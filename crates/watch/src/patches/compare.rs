@@ -164,7 +164,7 @@ impl Comparer {
         if self.twins < LEARNT {
             // A mean of the first ones.
             self.twins += 1;
-            self.latency = self.latency + Span::from_nanos(beyond.nanos() / i64::from(self.twins));
+            self.latency += Span::from_nanos(beyond.nanos() / i64::from(self.twins));
             return;
         }
         if beyond.abs() > self.limits.late {
@@ -176,7 +176,7 @@ impl Comparer {
         }
         // It follows a latency that changes, slowly, and an outlier hardly.
         let step = beyond.nanos().clamp(-self.limits.late.nanos(), self.limits.late.nanos());
-        self.latency = self.latency + Span::from_nanos(step / 16);
+        self.latency += Span::from_nanos(step / 16);
     }
 
     /// Time goes by: what has waited long enough is judged.
