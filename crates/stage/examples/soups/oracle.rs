@@ -497,11 +497,12 @@ impl Oracle {
     fn unable(&self, t: &Truth, to: Machine) -> Option<String> {
         let now = t.now;
         let l = &self.lives[to.index()];
-        let Some(able) = l.able.filter(|at| now - *at <= ms(45)) else {
-            return Some("the other machine could not take over".into());
-        };
-        if l.able_since.is_none_or(|since| able - since < HOLD) {
-            return Some("the other machine has not been well for long enough".into());
+        match l.able.filter(|at| now - *at <= ms(45)) {
+            None if !self.looks_like_a_rest(t, to) => return Some("the other machine could not take over".into()),
+            Some(able) if l.able_since.is_none_or(|since| able - since < HOLD) => {
+                return Some("the other machine has not been well for long enough".into());
+            }
+            _ => {}
         }
         let (a, b) = (self.lives[1 - to.index()].known_line, t.computers[to.index()].line(now));
         match (a, b) {
@@ -512,6 +513,17 @@ impl Oracle {
             },
             _ => None,
         }
+    }
+}
+
+impl Oracle {
+    /// Where no pilot tells, a standby that was muted just when the sound on air ended, or soon after, cannot be told from one that
+    /// rests with the music.
+    fn looks_like_a_rest(&self, t: &Truth, to: Machine) -> bool {
+        let (c, from) = (&t.computers[to.index()], &t.computers[1 - to.index()]);
+        let only_muted = c.muted && !c.noise && c.window && c.player_works() && reachable(&self.rig, c, t.desk);
+        let ended = c.last_sound.zip(from.last_sound).map(|(own, other)| own - other);
+        !self.rig.pilot && only_muted && ended.is_some_and(|d| d >= Span::ZERO - ms(80) && d <= ms(290))
     }
 }
 
