@@ -55,7 +55,7 @@ finite! {
         Unwitnessed,
         /// Silent and witnessed, but nothing sounds anywhere: waiting a moment costs nobody anything.
         Patience,
-        /// Its agent ended, its host lives.
+        /// Its agent ended or is not heard, its host lives: it answered for it, or its pilot is heard on the tap.
         AgentLost,
         /// Never heard since the supervisor started.
         Never,

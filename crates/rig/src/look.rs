@@ -2,7 +2,7 @@
 
 use arrayvec::ArrayVec;
 use base::ids::MAX_MACHINES;
-use base::{Heard, Machine, MonoTime, PlayerState};
+use base::{Heard, Machine, MonoTime, PlayerState, Span, SwitchView};
 
 use crate::evidence::{MachineEvidence, RigEvidence};
 use crate::facts::{Ears, Facts, Grade, Host, LinkSays, Relation, SelfDoubt, Sound, Transport, grade};
@@ -42,6 +42,15 @@ pub(crate) fn rests_too(f: &Found) -> bool {
         Ears::Quiet => true,
         Ears::Deaf => f.related.is_some_and(|r| r.relation == Relation::Resting),
     }
+}
+
+/// A pilot is still found on the tap for so long after it ended: a window of the detector, and a block.
+const PILOT_LINGERS: Span = Span::from_millis(30);
+
+/// When the tap last heard this machine's pilot, if that was a moment ago.
+pub(crate) fn pilot_on_tap(ev: &RigEvidence, m: Machine, now: MonoTime) -> Option<MonoTime> {
+    let r = ev.switch.tap?;
+    (r.value == SwitchView::On(m) && now - r.as_of <= PILOT_LINGERS).then_some(r.as_of)
 }
 
 impl Judge {
@@ -195,6 +204,9 @@ impl Judge {
             Heard::AgentLost | Heard::Goodbye => Host::AgentLost,
             Heard::Silent if self.witnessed(ev, o, e, wake.now) => {
                 let missed = self.silent_from(o, e, wake.now);
+                if pilot_on_tap(ev, o, wake.now).is_some_and(|at| at >= missed + PILOT_LINGERS) {
+                    return Host::AgentLost;
+                }
                 if calm && !wake.passed(missed, self.setup.limits.patience) { Host::Patience } else { Host::Gone }
             }
             Heard::Silent => Host::Unwitnessed,

@@ -5,7 +5,7 @@ use base::{AudioState, Db, Machine, MonoTime, Span, TransportState};
 use crate::evidence::{MachineEvidence, RigEvidence};
 use crate::facts::{Ears, Relation, Sound};
 use crate::judge::Judge;
-use crate::look::{Found, rests_too};
+use crate::look::{Found, pilot_on_tap, rests_too};
 use crate::relation::{Related, ears, offset};
 use crate::track::{Wake, fresh_audio, fresh_transport, here, last_sound, pilot_lost};
 
@@ -86,8 +86,8 @@ impl Judge {
         let second_sign = match claim {
             AudioState::Ceased => true,
             AudioState::Silent => tap_agrees || pilot_lost(e, wake.now),
-            // No agent to ask: that is the second sign.
-            AudioState::Unknown => !here(e.heard),
+            // No agent to ask: that is the second sign, unless the tap hears its pilot, and so its engine.
+            AudioState::Unknown => !here(e.heard) && pilot_on_tap(ev, o, wake.now).is_none(),
             AudioState::Sounding | AudioState::Quiet | AudioState::Wrong => false,
         };
         if matched && second_sign { Sound::Lost } else { Sound::Doubtful }

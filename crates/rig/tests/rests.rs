@@ -227,3 +227,36 @@ fn a_rest_just_after_a_fault_does_not_accuse_the_standby() {
         }
     }
 }
+
+/// Its cable is out, and unseen it jumps into a rest of the music. Its pilot goes on: whoever sends a pilot is not dead.
+#[test]
+fn a_pilot_on_the_tap_outlives_a_cable() {
+    let mut s = plain();
+    s.pilot = true;
+    s.music = with_a_rest;
+    s.run(ms(100));
+    s.a().cables = [false; 2];
+    s.run(ms(100));
+    s.a().ahead = ms(1_000);
+    s.run(ms(600));
+    s.nothing_moved();
+    // It dies, and its pilot with it.
+    let mut s = plain();
+    s.pilot = true;
+    s.run(ms(100));
+    let died = s.now;
+    s.a().host = false;
+    s.run(ms(500));
+    assert!(s.one_changeover(Rule::HostGoneSilent, died) <= ms(20));
+    // ... also some time after its cable came out.
+    let mut s = plain();
+    s.pilot = true;
+    s.a().cables = [false; 2];
+    s.run(ms(700));
+    let died = s.now;
+    s.a().host = false;
+    s.run(ms(500));
+    let all = s.changeovers();
+    assert_eq!(all.len(), 1, "{all:?}");
+    assert!(all[0].0 - died <= ms(100), "{:?}", all[0].0 - died);
+}

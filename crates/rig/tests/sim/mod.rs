@@ -371,6 +371,9 @@ impl Sim {
             if b.host && b.last_sound == Some(now) && !self.unplugged {
                 s.tap_last_sound = Some(now);
             }
+            if self.pilot && b.plays() && !b.muted && !self.unplugged {
+                s.tap = Some(Reading { value: SwitchView::On(self.on), as_of: now, expires: now + ms(300) });
+            }
         }
         self.ev.supervisor.own_link_down = self.link_down;
     }
