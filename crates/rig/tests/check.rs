@@ -3,9 +3,10 @@
 
 use base::{ClockState, Db, Machine, MachineId, Ppm, SourceKind, Span, WallTime};
 use twinkeel_rig::check::{
-    ChangeoverSeen, ChannelSeen, ClockSeen, CodeSeen, Depth, Fact, HostSeen, Identity, Item, KitSeen, LASTS, Likeness,
-    Limits, MachineSeen, Outcome, OutputSeen, PairSeen, Pass, PatchSeen, RecordSeen, Seen, SessionSeen, SourceSeen,
-    SwitchSeen, TABLE, TriggerSeen, Verdict, Void, compare, facts, judge, outcome, standing,
+    ChangeoverSeen, ChannelSeen, ClockSeen, CodeSeen, Depth, FOLLOWERS, Fact, HostSeen, Identity, Item, KitSeen, LASTS,
+    Level, Likeness, Limits, MachineSeen, Outcome, OutputSeen, PairSeen, Pass, PatchSeen, RecordSeen, Seen,
+    SessionSeen, SourceSeen, SwitchSeen, TABLE, TriggerSeen, Verdict, Void, Word, compare, facts, judge, outcome,
+    sentence, standing,
 };
 
 const A: Machine = Machine::A;
@@ -335,4 +336,30 @@ fn a_pass_is_void_after_twelve_hours_a_reboot_a_swap_or_by_word() {
     assert_eq!(now(&pass, 1, &other), Err(Void::SupervisorRestarted));
     let void = Pass { void: Some("B's MIDI port was gone at 17:20.".into()), ..pass };
     assert_eq!(now(&void, 1, &is), Err(Void::Said("B's MIDI port was gone at 17:20.".into())));
+}
+
+#[test]
+fn a_full_check_wants_every_word_and_a_quick_one_none() {
+    let mut word = Word::default();
+    assert_eq!(word.lacks(Depth::Quick), Vec::<String>::new());
+    assert_eq!(word.lacks(Depth::Fast), ["the desk is muted"]);
+    assert_eq!(word.lacks(Depth::Full).len(), 2 + FOLLOWERS.len());
+    word = Word { warned: true, level: Some(Level::Lowered), ..word };
+    word.parked = FOLLOWERS.iter().filter(|f| **f != "automation").map(|f| (*f).to_string()).collect();
+    assert_eq!(word.lacks(Depth::Full), ["automation: timecode parked"]);
+    word.parked.push("automation".into());
+    assert_eq!(word.lacks(Depth::Full), Vec::<String>::new());
+}
+
+#[test]
+fn the_outcome_is_a_sentence() {
+    let mut seen = right();
+    let say = |s: &Seen| {
+        let rows = judge(s, &Limits::default());
+        sentence(outcome(&rows, s.depth), &rows)
+    };
+    assert_eq!(say(&seen), "Passed.");
+    seen.machines[1].kit.buffer = Some(512);
+    seen.machines[1].dropouts = Some(1);
+    assert_eq!(say(&seen), "Failed: The same buffer. 1 to look at.");
 }

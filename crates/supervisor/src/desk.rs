@@ -8,6 +8,7 @@ use base::Span;
 use rig::{Act, ActAnswer};
 use tokio::sync::watch;
 
+use crate::check::{CheckDesk, CheckRequest, CheckView};
 use crate::page::{ActOutcome, BoxFuture, Desk, DeskAct, History, HistoryWindow, Who};
 use crate::parity::{Parity, ParityDesk, ToParity};
 use crate::scribe::{Answers, Facts, HistoryBook, RigNames, ScribeDesk, ToScribe, alarm_of};
@@ -40,6 +41,10 @@ pub struct SupervisorDesk {
     pub set: Arc<Mutex<SetList>>,
     /// Where patches are followed.
     pub patches: crate::patches::PatchDesk,
+    /// The check before the show.
+    pub check: CheckDesk,
+    /// The record, for trying it.
+    pub record: Option<showlog::RecordSender>,
 }
 
 /// Who does an act.
@@ -84,6 +89,14 @@ impl SupervisorDesk {
             DeskAct::LookAgain { everything } => {
                 return Ok(Asked::Here(self.tell_parity(act, ToParity::Again(*everything))));
             }
+            DeskAct::SetMode { mode: Mode::Act } => {
+                self.check_stands().map_err(|why| {
+                    let text = format!("{why} To act all the same, give your word.");
+                    ActOutcome::Refused { rule: "no-check".into(), text, can_force: true }
+                })?;
+                Act::SetMode(rig::Mode::Act)
+            }
+            DeskAct::ActUnchecked => Act::SetMode(rig::Mode::Act),
             DeskAct::SetMode { mode } => Act::SetMode(match mode {
                 Mode::Observe => rig::Mode::Observe,
                 Mode::Propose => rig::Mode::Propose,
@@ -156,6 +169,7 @@ impl SupervisorDesk {
 fn words(act: &DeskAct) -> String {
     match act {
         DeskAct::SetMode { mode } => format!("mode {}", format!("{mode:?}").to_lowercase()),
+        DeskAct::ActUnchecked => "mode act by word, without a check that stands".into(),
         DeskAct::Changeover { to, forced: false } => format!("changeover to {to}"),
         DeskAct::Changeover { to, forced: true } => format!("forced changeover to {to}"),
         DeskAct::Release => "release of the latch".into(),
@@ -187,6 +201,19 @@ impl Desk for SupervisorDesk {
 
     fn parity(&self) -> Parity {
         self.parity.found()
+    }
+
+    fn check(&self) -> CheckView {
+        let ids: Vec<_> = self.facts.rig.machines.iter().map(|m| m.id).collect();
+        self.check.view(&ids)
+    }
+
+    fn begin_check(self: Arc<Self>, request: CheckRequest, who: Who) -> ActOutcome {
+        SupervisorDesk::begin_check(&self, request, who.name)
+    }
+
+    fn stop_check(&self) -> bool {
+        self.check.stop()
     }
 
     fn history(&self, window: HistoryWindow) -> History {

@@ -5,6 +5,7 @@
 //! through `to_watch`, from it through `from_watch`: nothing else is shared.
 
 mod buttons;
+pub mod check;
 mod desk;
 mod ears;
 mod from_watch;
@@ -100,6 +101,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
     let wishes = tape::Wishes::default();
     let set: Arc<Mutex<setlist::SetList>> = Arc::new(Mutex::new(kept.set_list(&facts.spare())));
     let (from_to, from_watch) = rtrb::RingBuffer::new(512);
+    let check = check::CheckDesk::open(&loaded.shows);
     let session_key = kept.session_key;
     let memory = kept.memory;
     let (patches, patch_news) = patches::PatchDesk::new(&facts);
@@ -118,6 +120,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         wishes: wishes.clone(),
         set: set.clone(),
         patches: patches.clone(),
+        check: check.clone(),
         state: State::of(outputs.health().to_vec()),
     };
     let scribe_thread = std::thread::Builder::new().name("scribe".into()).spawn(move || scribe.run())?;
@@ -181,6 +184,8 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         parity,
         set,
         patches,
+        check,
+        record: recorder.as_ref().map(showlog::Recorder::handle),
     });
     buttons::start(&facts.rig.buttons, desk.clone(), &desk.scribe)?;
     let served = serve_page(desk, &facts.rig, session_key, stop);

@@ -89,6 +89,8 @@ pub struct Compared {
     pub found: Option<Likeness>,
     /// The reference's sound minus this one's: positive, the reference is ahead. Only where the material tells it alone.
     pub lag: Option<Span>,
+    /// Its level against the reference's, where both are the same sound.
+    pub gain: Option<Db>,
     /// How sure.
     pub confidence: f64,
     /// What is so now, if this turn changed it.
@@ -147,9 +149,11 @@ impl LikenessBook {
             let Some((at, found, lag, confidence)) = lay(first, &other, &mut side) else { continue };
             let others_alike = self.channels.iter().any(|((i, c), x)| *i == key.2 && c != channel && x.alike > 0);
             let book = self.channels.entry((key.2, channel.to_owned())).or_default();
+            let same = |l: &Likeness| matches!(l, Likeness::Same | Likeness::Inverted);
+            let gain = found.filter(|(l, _)| same(l)).map(|(_, gain)| gain);
             let found = found.map(|f| book.weigh(f, others_alike));
             let changed = found.and_then(|f| book.note(f));
-            tell(Compared { machine: m, channel: channel.to_owned(), at, found, lag, confidence, changed });
+            tell(Compared { machine: m, channel: channel.to_owned(), at, found, lag, gain, confidence, changed });
         }
     }
 

@@ -12,6 +12,7 @@ mod kit;
 mod limits;
 mod network;
 mod seen;
+mod sheet;
 mod sound;
 mod standing;
 mod switch;
@@ -26,6 +27,7 @@ pub use seen::{
     ChangeoverSeen, ChannelSeen, ClockSeen, CodeSeen, HostSeen, KitSeen, Likeness, MachineSeen, OutputSeen, PairSeen,
     PatchSeen, RecordSeen, Seen, SessionSeen, SourceSeen, SwitchSeen, TriggerSeen,
 };
+pub use sheet::{CAUTION, FOLLOWERS, Level, Sheet, Word, announcement, letters, sentence};
 pub use standing::{Identity, LASTS, Pass, Void, standing};
 pub use table::{Entry, Item, TABLE};
 

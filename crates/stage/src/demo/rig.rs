@@ -165,6 +165,8 @@ impl DemoRig {
             Act::BackInService => DeskAct::BackInService { machine: Letter(m) },
             Act::Changeover => DeskAct::Changeover { to: Letter(m), forced: false },
             Act::ForcedChangeover => DeskAct::Changeover { to: Letter(m), forced: true },
+            // The demo's person knows that nothing was checked.
+            Act::Mode(settings::rig::Mode::Act) => DeskAct::ActUnchecked,
             Act::Mode(x) => DeskAct::SetMode { mode: mode(x) },
         });
     }

@@ -132,6 +132,10 @@ impl FakeDesk {
                 w.scene.snapshot.mode = mode;
                 (format!("The mode is {mode:?} now.").to_lowercase().replace("the mode", "The mode"), false)
             }
+            DeskAct::ActUnchecked => {
+                w.scene.snapshot.mode = Mode::Act;
+                ("The mode is act now, by your word.".into(), false)
+            }
             DeskAct::Changeover { to, forced } => {
                 let Some(t) = w.scene.snapshot.takeovers.iter().find(|t| t.to == to) else {
                     return refused("that machine is on air already", false);

@@ -15,6 +15,7 @@ use serde::{Deserialize, Serialize};
 use super::desk::{DeskAct, HistoryWindow, Who, Whole};
 use super::login::{LoginRefused, forget};
 use super::{Page, assets, stream};
+use crate::check::CheckRequest;
 
 /// How long an act may take to be accepted or refused.
 const PATIENCE: Duration = Duration::from_secs(2);
@@ -29,6 +30,7 @@ pub(crate) fn routes() -> Router<Arc<Page>> {
         .route("/parity", get(parity))
         .route("/history", get(history))
         .route("/act", post(act))
+        .route("/check", get(check).post(begin_check).delete(stop_check))
         .route("/session", get(session).post(enter).delete(leave))
         .route("/openapi.json", get(assets::openapi))
         .fallback(|| async { problem(StatusCode::NOT_FOUND, "there is nothing under this address") })
@@ -105,8 +107,7 @@ async fn act(
     request: Result<Json<ActRequest>, JsonRejection>,
 ) -> Response {
     if !is_operator(&page, &headers) {
-        return problem(StatusCode::UNAUTHORIZED, "this device looks on; acting needs the operator's passphrase")
-            .into_response();
+        return looks_on();
     }
     let ActRequest { by, before, act } = match request {
         Ok(Json(r)) => r,
@@ -124,6 +125,42 @@ async fn act(
         Ok(outcome) => Json(outcome).into_response(),
         Err(_) => problem(StatusCode::GATEWAY_TIMEOUT, "the supervisor did not answer in 2 s").into_response(),
     }
+}
+
+async fn check(State(page): State<Arc<Page>>) -> Response {
+    Json(page.desk.check()).into_response()
+}
+
+async fn begin_check(
+    State(page): State<Arc<Page>>,
+    ConnectInfo(address): ConnectInfo<SocketAddr>,
+    headers: HeaderMap,
+    request: Result<Json<CheckRequest>, JsonRejection>,
+) -> Response {
+    if !is_operator(&page, &headers) {
+        return looks_on();
+    }
+    match request {
+        Ok(Json(r)) => {
+            let who = Who { name: plain_name(r.by.as_deref(), address), address };
+            Json(page.desk.clone().begin_check(r, who)).into_response()
+        }
+        Err(e) => problem(e.status(), e.body_text()).into_response(),
+    }
+}
+
+async fn stop_check(State(page): State<Arc<Page>>, headers: HeaderMap) -> Response {
+    if !is_operator(&page, &headers) {
+        return looks_on();
+    }
+    if page.desk.stop_check() {
+        return StatusCode::NO_CONTENT.into_response();
+    }
+    problem(StatusCode::NOT_FOUND, "no check runs").into_response()
+}
+
+fn looks_on() -> Response {
+    problem(StatusCode::UNAUTHORIZED, "this device looks on; acting needs the operator's passphrase").into_response()
 }
 
 /// A name fit for the record: printable, short, never empty.

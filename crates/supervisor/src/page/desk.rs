@@ -9,6 +9,7 @@ use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize};
 use tokio::sync::watch;
 
+use crate::check::{CheckRequest, CheckView};
 use crate::parity::Parity;
 use crate::snapshot::{CauseHint, ClockView, Drift, Letter, Mode, RuleRow, Snapshot, SwitchStatus};
 
@@ -33,6 +34,22 @@ pub trait Desk: Send + Sync + 'static {
         Parity::default()
     }
 
+    /// How the check before the show stands.
+    fn check(&self) -> CheckView {
+        CheckView::default()
+    }
+
+    /// Begins a check. Called on a tokio runtime.
+    fn begin_check(self: Arc<Self>, _request: CheckRequest, _who: Who) -> ActOutcome {
+        let text = "This desk has no check.".to_owned();
+        ActOutcome::Refused { rule: "no-check".into(), text, can_force: false }
+    }
+
+    /// Stops it; it brings the switch back first. False: none runs.
+    fn stop_check(&self) -> bool {
+        false
+    }
+
     /// The rule table and the figures behind it. Made from the newest snapshot, unless there is more to tell.
     fn why(&self) -> Why {
         Why::of(&self.snapshots().borrow())
@@ -48,6 +65,8 @@ pub enum DeskAct {
         /// Which.
         mode: Mode,
     },
+    /// Mode `act` by a person's word, though no check before the show stands. It is recorded as such.
+    ActUnchecked,
     /// Another machine on air.
     Changeover {
         /// Which. Absolute, never a toggle.

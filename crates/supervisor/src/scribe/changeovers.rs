@@ -55,6 +55,9 @@ impl Scribe {
     }
 
     pub(super) fn on_heard(&mut self, to: Machine, at: MonoTime, heard: &crate::house::Heard) {
+        if let Ok(mut n) = self.check.notebook.lock() {
+            n.on_heard(to, at, heard);
+        }
         let text = heard.say();
         let d = detail::Changeover {
             jump: heard.jump,

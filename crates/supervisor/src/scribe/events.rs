@@ -60,6 +60,9 @@ impl Scribe {
                 self.write(event(at, EventKind::Switch, "next-output", text).about(to), Tone::Abnormal, None);
             }
             Action::Confirmed { to, after } => {
+                if let Ok(mut n) = self.check.notebook.lock() {
+                    n.on_confirmed(to, after);
+                }
                 self.state.last_confirmed = Some(at);
                 self.state.outputs_failed.clear();
                 let d = self.changeover_detail(detail::Stage::Confirmed, to, "");
@@ -205,6 +208,7 @@ impl Scribe {
                 self.state.parity = lines;
                 self.state.wake = true;
             }
+            ToScribe::Checked(sheet) => self.on_checked(&sheet),
             ToScribe::Said { code, text } => {
                 let tone = match code {
                     "patch-port-gone" | "patch-gap" | "patches-many" | "output-gone" | "output-failed"
@@ -231,6 +235,9 @@ impl Scribe {
     }
 
     fn on_compared(&mut self, c: &watch::likeness::Compared) {
+        if let Ok(mut n) = self.check.notebook.lock() {
+            n.on_compared(c);
+        }
         let Some(now_so) = c.changed else { return };
         self.state.likeness.insert((c.channel.clone(), c.machine), now_so);
         let text = now_so.say(c.machine, Machine::A, &c.channel);
@@ -255,6 +262,7 @@ impl Scribe {
     }
 
     fn on_up(&mut self, m: Machine, up: Up, now: MonoTime) {
+        self.note_for_check(m, &up);
         let (kind, code, text, tone) = match up {
             Up::Hello(h) => {
                 let text = format!("{m}'s agent is here: {} on {}, version {}.", h.name, h.system, h.software);

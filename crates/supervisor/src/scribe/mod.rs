@@ -4,6 +4,7 @@
 mod advice;
 mod causes;
 mod changeovers;
+mod checks;
 mod events;
 mod history;
 mod names;
@@ -73,6 +74,8 @@ pub enum ToScribe {
     },
     /// A stretch of sound, of which those round a changeover are kept.
     Sound(showlog::Sound),
+    /// A check of the rig ended.
+    Checked(Box<rig::check::Sheet>),
     /// Two machines' excerpts were compared.
     Compared(watch::likeness::Compared),
     /// How the session folders stand.
@@ -163,6 +166,8 @@ pub struct Scribe {
     pub answers: Answers,
     /// Changeovers that the tap shall measure.
     pub wishes: crate::tape::Wishes,
+    /// What a check needs of all that comes.
+    pub check: crate::check::CheckDesk,
     /// What the ears need of each view.
     pub lies: crate::ears::Lies,
     /// Where patches are followed.
@@ -253,6 +258,9 @@ impl Scribe {
                 }
                 if let Ok(mut lies) = self.lies.lock() {
                     *lies = crate::ears::lies_of(&view);
+                }
+                if let Ok(mut n) = self.check.notebook.lock() {
+                    n.on_view(&view);
                 }
                 self.state.view = Some(view);
             }
