@@ -15,7 +15,7 @@ use crate::{refuse, unreached};
 pub struct At {
     /// Address of the supervisor's page.
     #[arg(long, default_value = "127.0.0.1:7777", env = "TWINKEEL_PAGE")]
-    page: String,
+    pub(crate) page: String,
 }
 
 /// Arguments of `twinkeel status`.
@@ -92,7 +92,7 @@ pub fn release(a: &ReleaseArgs) -> ExitCode {
     act(&a.at, &DeskAct::Release)
 }
 
-fn agent() -> ureq::Agent {
+pub(crate) fn agent() -> ureq::Agent {
     ureq::Agent::config_builder()
         .timeout_global(Some(Duration::from_secs(4)))
         .http_status_as_error(false)

@@ -2,6 +2,7 @@
 //!
 //! Exit codes: 0 fine, 1 the answer is no, 2 usage or configuration, 3 could not reach.
 
+mod check_cmd;
 mod client;
 mod devices;
 mod init;
@@ -42,6 +43,8 @@ enum Command {
     Supervisor(run::SupervisorArgs),
     /// Says what is on air and whether the other machine could take over.
     Status(client::StatusArgs),
+    /// Checks the rig before the show, and prints the sheet.
+    Check(check_cmd::CheckArgs),
     /// Puts a machine on air.
     Changeover(client::ChangeoverArgs),
     /// Releases the latch after a changeover.
@@ -103,6 +106,7 @@ fn main() -> ExitCode {
         Command::Agent(a) => run::agent(&a),
         Command::Supervisor(a) => run::supervisor(&a),
         Command::Status(a) => client::status(&a),
+        Command::Check(a) => check_cmd::run(&a),
         Command::Changeover(a) => client::changeover(&a),
         Command::Release(a) => client::release(&a),
         Command::Parity(a) => parity_cmd::run(&a),

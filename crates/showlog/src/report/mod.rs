@@ -21,6 +21,7 @@ mod paper;
 mod pdf;
 mod picture;
 mod runs;
+pub mod sheet;
 mod song;
 mod sound;
 mod style;

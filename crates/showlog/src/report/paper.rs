@@ -165,13 +165,11 @@ fn pieces(face: &Face, word: &str, size: f64, width: f64) -> Vec<String> {
     out
 }
 
-pub(super) fn write(l: &Layout, title: &str) -> Result<Vec<u8>, String> {
+/// The document; `what` it is stands beside its title.
+pub(super) fn write(l: &Layout, title: &str, what: &str) -> Result<Vec<u8>, String> {
     let mut document = Document::new();
     document.set_metadata(
-        Metadata::new()
-            .title(format!("{title}: show report"))
-            .language("en".to_owned())
-            .producer("Twinkeel".to_owned()),
+        Metadata::new().title(format!("{title}: {what}")).language("en".to_owned()).producer("Twinkeel".to_owned()),
     );
     let count = l.pages.len();
     for (i, marks) in l.pages.iter().enumerate() {

@@ -16,7 +16,7 @@ pub(super) fn pdf(show: &ShowFile, r: &Report) -> Result<Vec<u8>, ShowlogError> 
     first_page(r, &mut l);
     songs(show, r, &mut l);
     rest(r, &mut l);
-    paper::write(&l, &html::heading(r)).map_err(|e| broken(&e))
+    paper::write(&l, &html::heading(r), "show report").map_err(|e| broken(&e))
 }
 
 fn first_page(r: &Report, l: &mut Layout) {
