@@ -356,10 +356,10 @@ fn the_outcome_is_a_sentence() {
     let mut seen = right();
     let say = |s: &Seen| {
         let rows = judge(s, &Limits::default());
-        sentence(outcome(&rows, s.depth), &rows)
+        sentence(outcome(&rows, s.depth), &rows, s.depth)
     };
-    assert_eq!(say(&seen), "Passed.");
+    assert_eq!(say(&seen), "The rig plays in step, and changes over and back.");
     seen.machines[1].kit.buffer = Some(512);
     seen.machines[1].dropouts = Some(1);
-    assert_eq!(say(&seen), "Failed: The same buffer. 1 to look at.");
+    assert_eq!(say(&seen), "To mend: The same buffer. 1 to look at.");
 }

@@ -2,6 +2,8 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs)]
 
+#[path = "../examples/fake_desk/checks.rs"]
+mod checks;
 #[path = "../examples/fake_desk/desk.rs"]
 mod desk;
 #[path = "../examples/fake_desk/scenes.rs"]
@@ -68,8 +70,18 @@ const RELEASE: &str = r#"{"by":"Mara","do":{"act":"set-mode","mode":"propose"}}"
 #[tokio::test]
 async fn every_answer_is_locked_down() {
     let page = Page::start(None).await;
-    for path in ["/", "/why", "/rig", "/report", "/assets/watch.js", "/api/v1/snapshot", "/api/v1/nothing", "/nothing"]
-    {
+    for path in [
+        "/",
+        "/check",
+        "/api/v1/check",
+        "/why",
+        "/rig",
+        "/report",
+        "/assets/watch.js",
+        "/api/v1/snapshot",
+        "/api/v1/nothing",
+        "/nothing",
+    ] {
         let (_, head, _) = page.get(path).await;
         for needed in ["default-src 'none'", "script-src 'self'", "frame-ancestors 'none'", "nosniff", "no-referrer"] {
             assert!(head.contains(needed), "{path}: {needed}\n{head}");
@@ -206,4 +218,23 @@ async fn files_are_not_sent_twice() {
         page.at
     );
     assert_eq!(page.raw(&again).await.0, 304);
+}
+
+#[tokio::test]
+async fn a_check_wants_its_words_and_an_operator() {
+    let page = Page::start(None).await;
+    let origin = page.own_origin();
+    let begin = |body: &'static str| page.post("/api/v1/check", &origin, body);
+    let (status, _, body) = begin(r#"{"by":"Mara","depth":"fast"}"#).await;
+    assert!(status == 200 && body.contains("refused") && body.contains("the desk is muted"), "{status}: {body}");
+    let (_, _, body) = begin(r#"{"by":"Mara","depth":"fast","word":{"desk_muted":true}}"#).await;
+    assert!(body.contains("done"), "{body}");
+    let (_, _, body) = page.get("/api/v1/check").await;
+    assert!(body.contains("press start once"), "{body}");
+    let (status, ..) = begin(r#"{"depth":"deepest"}"#).await;
+    assert_eq!(status, 422);
+    assert_eq!(page.get("/api/v1/check/sheet.pdf").await.0, 404, "there is no sheet yet");
+    let locked = Page::start(Some(page::hash_passphrase("two words").unwrap())).await;
+    let origin = locked.own_origin();
+    assert_eq!(locked.post("/api/v1/check", &origin, r#"{"depth":"quick"}"#).await.0, 401);
 }

@@ -26,6 +26,8 @@ export function control(link) {
   let armed = null;
   /** @type {{to: string, since: number} | null} */
   let awaiting = null;
+  /** Until when a second press of "act" gives a person's word for a rig without a check that stands. */
+  let wordUntil = 0;
 
   const tell = (/** @type {string} */ tone, /** @type {string} */ text) => {
     mark(byId("said"), "data-tone", tone);
@@ -45,6 +47,10 @@ export function control(link) {
     if (outcome === "refused") tell("abnormal", `Refused: ${text}`);
     else if (outcome === "failed") tell("danger", text);
     else tell("neutral", text);
+    if (what.act === "set-mode" && outcome === "refused" && can_force) {
+      wordUntil = performance.now() + ARMED_FOR_MS;
+      tell("abnormal", `Refused: ${text} Hold "Act" again to give it; the record keeps it under your name.`);
+    }
     if (what.act !== "changeover") return;
     const to = String(what.to);
     armed = outcome === "refused" && can_force && !what.forced ? { to, until: performance.now() + ARMED_FOR_MS, refused: true } : null;
@@ -135,7 +141,12 @@ export function control(link) {
       el("span", { class: "fill" }), el("b", {}, name), el("span", { class: "what" }, what));
     pressAndHold(button, {
       ms: () => HOLD_MS,
-      done: () => { if (link.snapshot?.mode !== mode) void act({ act: "set-mode", mode }); },
+      done: () => {
+        if (link.snapshot?.mode === mode) return;
+        const word = mode === "act" && performance.now() < wordUntil;
+        wordUntil = 0;
+        void act(word ? { act: "act-unchecked" } : { act: "set-mode", mode });
+      },
       hint: (text) => tell("action", text),
     });
     byId("modes").append(button);

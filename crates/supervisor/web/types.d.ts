@@ -64,3 +64,12 @@ export type Why = {
   now_ns: number; rules: Rule[]; drifts: { against: string; drift: { ppm: number; uncertainty_ppm: number } | null; hints?: { code: string; text: string }[] }[];
   clocks: { machine: string; clock: MachineView["clock"]; beats_lost: number }[]; switch: SwitchStatus;
 };
+export type CheckRow = { code: string; title: string; verdict: string; measured: string; limit: string; why: string; mend: string; machines: number[] };
+export type CheckView = {
+  running: { depth: string; stage: string; ask: string | null; done: number; by: string } | null;
+  last: {
+    depth: string; at_wall_ns: number; took_ns: number; title: string; rig: string; by: string; outcome: string; text: string;
+    rows: CheckRow[]; new: string[]; caution: string;
+  } | null;
+  valid: boolean; text: string;
+};

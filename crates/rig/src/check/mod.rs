@@ -169,8 +169,15 @@ type Part = (Machine, Verdict, String);
 /// The worst of the machines' parts speaks for the item, and names the machines it speaks of. What is well is told in one breath.
 fn together(parts: Vec<Part>) -> Found {
     let Some(worst) = parts.iter().map(|(_, v, _)| *v).max() else { return Found::untested("no machine is heard") };
-    let said: Vec<String> =
-        parts.iter().filter(|(_, v, _)| *v == worst).map(|(m, _, words)| format!("{m}: {words}")).collect();
+    let spoken: Vec<_> = parts.iter().filter(|(_, v, _)| *v == worst).collect();
+    // Machines of which the same is so share their words.
+    let mut said: Vec<String> = Vec::new();
+    for (i, (_, _, words)) in spoken.iter().enumerate() {
+        if spoken[..i].iter().all(|(_, _, earlier)| earlier != words) {
+            let of: Vec<Machine> = spoken.iter().filter(|(_, _, w)| w == words).map(|(m, ..)| *m).collect();
+            said.push(format!("{}: {words}", letters(&of)));
+        }
+    }
     let at_fault = parts.iter().filter(|(_, v, _)| *v == worst && worst > Verdict::NotTested).map(|(m, ..)| *m);
     Found { verdict: worst, measured: said.join("; "), machines: at_fault.collect() }
 }

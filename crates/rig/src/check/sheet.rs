@@ -115,23 +115,27 @@ pub struct Sheet {
     pub caution: String,
 }
 
-/// The outcome in one sentence, with its reasons.
-pub fn sentence(outcome: Outcome, rows: &[Row]) -> String {
+/// What stands behind the outcome, in words.
+pub fn sentence(outcome: Outcome, rows: &[Row], depth: Depth) -> String {
     let of = |v: Verdict| rows.iter().filter(move |r| r.verdict == v);
-    let count = |v: Verdict| of(v).count();
-    let titles = |v: Verdict| of(v).map(|r| r.title.as_str()).collect::<Vec<_>>().join("; ");
-    let (warned, untested) = (count(Verdict::Warn), count(Verdict::NotTested));
+    let (warned, untested) = (of(Verdict::Warn).count(), of(Verdict::NotTested).count());
     let rest = match (warned, untested) {
         (0, 0) => String::new(),
         (0, n) => format!(" {n} not tested."),
         (w, 0) => format!(" {w} to look at."),
         (w, n) => format!(" {w} to look at, {n} not tested."),
     };
-    match outcome {
-        Outcome::Passed => format!("Passed.{rest}"),
-        Outcome::Incomplete => format!("No pass: what it rests on could not be tested.{rest}"),
-        Outcome::Failed => format!("Failed: {}.{rest}", titles(Verdict::Fail)),
-    }
+    let text = match (outcome, depth) {
+        (Outcome::Passed, Depth::Quick) => "All is well as far as a quick check goes: it proves no changeover.".into(),
+        (Outcome::Passed, Depth::Fast) => "The rig changes over and back; what it plays was not heard.".into(),
+        (Outcome::Passed, Depth::Full) => "The rig plays in step, and changes over and back.".into(),
+        (Outcome::Incomplete, _) => "What a pass rests on could not be tested.".to_owned(),
+        (Outcome::Failed, _) => {
+            let titles: Vec<&str> = of(Verdict::Fail).map(|r| r.title.as_str()).collect();
+            format!("To mend: {}.", titles.join("; "))
+        }
+    };
+    format!("{text}{rest}")
 }
 
 /// Machines that a row is about, for a reader's eye: "B", "A and B".

@@ -98,7 +98,7 @@ mod tests {
                 parked: ["lighting", "video", "automation", "effects"].map(String::from).to_vec(),
             },
             outcome: Outcome::Failed,
-            text: "Failed: The same buffer. 1 to look at, 1 not tested.".into(),
+            text: "To mend: The same buffer. 1 to look at, 1 not tested.".into(),
             rows: vec![
                 row("heard", "Every machine is heard", Verdict::Pass, "2 machines", ""),
                 row(

@@ -18,7 +18,7 @@ mod tail;
 use std::path::PathBuf;
 
 pub use headless::{run_headless, run_headless_over};
-pub use network::Network;
+pub use network::{Loopback, Network};
 pub use outcome::Summary;
 pub use panel::run_interactive;
 pub use rig::DemoRig;

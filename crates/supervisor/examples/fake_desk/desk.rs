@@ -5,11 +5,13 @@ use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use base::{Dbfs, Millis, MonoTime, Reading, Samples, Span, WallTime};
 use tokio::sync::watch;
+use twinkeel_supervisor::check::{CheckRequest, CheckView};
 use twinkeel_supervisor::page::{
     ActOutcome, BoxFuture, Desk, DeskAct, History, HistoryLine, HistoryPoint, HistoryWindow, Mark, MarkKind, Who,
 };
 use twinkeel_supervisor::snapshot::*;
 
+use crate::checks;
 use crate::scenes::{self, Scene};
 
 /// The rig has been running for this long when the desk starts, so that the pictures have a past.
@@ -34,6 +36,8 @@ struct World {
     asked: Option<(Letter, Instant)>,
     acts: Vec<String>,
     changed: Option<(MonoTime, Letter)>,
+    unchecked: bool,
+    check: CheckView,
 }
 
 impl FakeDesk {
@@ -51,6 +55,8 @@ impl FakeDesk {
             asked: None,
             acts: vec![],
             changed: None,
+            unchecked: false,
+            check: checks::view("never"),
         };
         let desk = Arc::new(FakeDesk {
             world: Mutex::new(world),
@@ -83,6 +89,13 @@ impl FakeDesk {
 
     pub fn mute(&self, muted: bool) {
         self.world().muted = muted;
+    }
+
+    /// Shows this check; one that never was leaves `act` to a person's word.
+    pub fn show_check(&self, name: &str) {
+        let mut w = self.world();
+        w.check = checks::view(name);
+        w.unchecked = !w.check.valid;
     }
 
     pub fn acts(&self) -> Vec<String> {
@@ -128,6 +141,9 @@ impl FakeDesk {
         w.acts.push(format!("{act:?} by {}", who.name));
         let refused = |text: &str, can_force| ActOutcome::Refused { rule: "fake".into(), text: text.into(), can_force };
         let (text, asked) = match *act {
+            DeskAct::SetMode { mode: Mode::Act } if w.unchecked => {
+                return refused("No check of this rig has been passed. To act all the same, give your word.", true);
+            }
             DeskAct::SetMode { mode } => {
                 w.scene.snapshot.mode = mode;
                 (format!("The mode is {mode:?} now.").to_lowercase().replace("the mode", "The mode"), false)
@@ -242,6 +258,26 @@ impl Desk for FakeDesk {
         let outcome = self.obey(&act, &who);
         self.publish();
         Box::pin(async move { outcome })
+    }
+
+    fn check(&self) -> CheckView {
+        self.world().check.clone()
+    }
+
+    fn begin_check(self: Arc<Self>, request: CheckRequest, who: Who) -> ActOutcome {
+        let lacks = request.word.lacks(request.depth);
+        let mut w = self.world();
+        w.acts.push(format!("{:?} check with {:?} by {}", request.depth, request.word, who.name));
+        if !lacks.is_empty() {
+            let text = format!("Still to be said: {}.", lacks.join("; "));
+            return ActOutcome::Refused { rule: "check-word".into(), text, can_force: false };
+        }
+        w.check.running = checks::view("waiting").running;
+        ActOutcome::Done { text: "A check begins.".into() }
+    }
+
+    fn stop_check(&self) -> bool {
+        self.world().check.running.take().is_some()
     }
 
     fn history(&self, window: HistoryWindow) -> History {

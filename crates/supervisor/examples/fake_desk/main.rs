@@ -4,6 +4,7 @@
 //!
 //! `TWINKEEL_FAKE_PASSPHRASE` sets an operator passphrase, `TWINKEEL_FAKE_HASH` its hash.
 
+mod checks;
 mod desk;
 mod scenes;
 
@@ -38,6 +39,7 @@ async fn main() -> Result<(), Box<dyn std::error::Error>> {
         .route("/fake/scenes", get(|| async { Json(scenes::NAMES) }))
         .route("/fake/mute", get(|State(d): State<Arc<FakeDesk>>| async move { d.mute(true) }))
         .route("/fake/unmute", get(|State(d): State<Arc<FakeDesk>>| async move { d.mute(false) }))
+        .route("/fake/check/{name}", get(check_of))
         .route("/fake/acts", get(|State(d): State<Arc<FakeDesk>>| async move { Json(d.acts()) }))
         .with_state(desk.clone());
     println!("http://{bind}/{hash}");
@@ -47,4 +49,9 @@ async fn main() -> Result<(), Box<dyn std::error::Error>> {
 
 async fn scene_of(State(desk): State<Arc<FakeDesk>>, Path(name): Path<String>) -> StatusCode {
     if desk.set_scene(&name) { StatusCode::NO_CONTENT } else { StatusCode::NOT_FOUND }
+}
+
+async fn check_of(State(desk): State<Arc<FakeDesk>>, Path(name): Path<String>) -> StatusCode {
+    desk.show_check(&name);
+    StatusCode::NO_CONTENT
 }

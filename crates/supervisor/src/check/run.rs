@@ -126,7 +126,7 @@ impl SupervisorDesk {
         let good = store.as_ref().and_then(|s| s.good());
         let new = good.map(|g| compare((&g.facts, &g.rows), (&facts, &rows))).unwrap_or_default();
         let good = good.map(|g| g.at);
-        let said = sentence(outcome, &rows);
+        let said = sentence(outcome, &rows, depth);
         let text = if stopped { format!("Stopped by a person. {said}") } else { said };
         Sheet {
             depth,

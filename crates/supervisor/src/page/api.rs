@@ -7,7 +7,7 @@ use std::time::Duration;
 use axum::extract::rejection::{JsonRejection, QueryRejection};
 use axum::extract::{ConnectInfo, Query, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
-use axum::response::{IntoResponse, Response};
+use axum::response::{Html, IntoResponse, Response};
 use axum::routing::{get, post};
 use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
@@ -30,6 +30,8 @@ pub(crate) fn routes() -> Router<Arc<Page>> {
         .route("/parity", get(parity))
         .route("/history", get(history))
         .route("/act", post(act))
+        .route("/check/sheet.html", get(sheet_page))
+        .route("/check/sheet.pdf", get(sheet_pdf))
         .route("/check", get(check).post(begin_check).delete(stop_check))
         .route("/session", get(session).post(enter).delete(leave))
         .route("/openapi.json", get(assets::openapi))
@@ -129,6 +131,27 @@ async fn act(
 
 async fn check(State(page): State<Arc<Page>>) -> Response {
     Json(page.desk.check()).into_response()
+}
+
+/// The last sheet as a page of its own, to be printed or kept.
+async fn sheet_page(State(page): State<Arc<Page>>) -> Response {
+    const OWN: &str = "default-src 'none'; style-src 'unsafe-inline'; frame-ancestors 'none'";
+    match page.desk.check().last {
+        Some(s) => ([(header::CONTENT_SECURITY_POLICY, OWN)], Html(showlog::report::sheet::page(&s))).into_response(),
+        None => problem(StatusCode::NOT_FOUND, "no check has been made with this rig").into_response(),
+    }
+}
+
+/// The last sheet on paper.
+async fn sheet_pdf(State(page): State<Arc<Page>>) -> Response {
+    let Some(s) = page.desk.check().last else {
+        return problem(StatusCode::NOT_FOUND, "no check has been made with this rig").into_response();
+    };
+    match tokio::task::spawn_blocking(move || showlog::report::sheet::pdf(&s)).await {
+        Ok(Ok(bytes)) => ([(header::CONTENT_TYPE, "application/pdf")], bytes).into_response(),
+        Ok(Err(e)) => problem(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()).into_response(),
+        Err(e) => problem(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()).into_response(),
+    }
 }
 
 async fn begin_check(

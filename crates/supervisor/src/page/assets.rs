@@ -27,6 +27,7 @@ const JSON: &str = "application/json";
 
 const FILES: &[File] = files![
     "watch.html": HTML,
+    "check.html": HTML,
     "why.html": HTML,
     "rig.html": HTML,
     "set.html": HTML,
@@ -42,6 +43,7 @@ const FILES: &[File] = files![
     "control.js": SCRIPT,
     "hand.js": SCRIPT,
     "watch.js": SCRIPT,
+    "check.js": SCRIPT,
     "why.js": SCRIPT,
     "rig.js": SCRIPT,
     "set.js": SCRIPT,
@@ -60,6 +62,7 @@ struct File {
 pub(crate) fn routes() -> Router<Arc<Page>> {
     Router::new()
         .route("/", get(|h: HeaderMap| async move { send("watch.html", &h) }))
+        .route("/check", get(|h: HeaderMap| async move { send("check.html", &h) }))
         .route("/why", get(|h: HeaderMap| async move { send("why.html", &h) }))
         .route("/rig", get(|h: HeaderMap| async move { send("rig.html", &h) }))
         .route("/set", get(|h: HeaderMap| async move { send("set.html", &h) }))

@@ -10,12 +10,12 @@ use crate::snapshot::Tone;
 
 impl Scribe {
     pub(super) fn on_checked(&mut self, sheet: &Sheet) {
-        let (code, tone) = match sheet.outcome {
-            Outcome::Passed => ("passed", Tone::Good),
-            Outcome::Incomplete => ("incomplete", Tone::Abnormal),
-            Outcome::Failed => ("failed", Tone::Abnormal),
+        let (code, came_to, tone) = match sheet.outcome {
+            Outcome::Passed => ("passed", "passed", Tone::Good),
+            Outcome::Incomplete => ("incomplete", "is no pass", Tone::Abnormal),
+            Outcome::Failed => ("failed", "failed", Tone::Abnormal),
         };
-        let text = format!("The {} check before the show: {}", sheet.depth.word(), sheet.text);
+        let text = format!("The {} check before the show {}. {}", sheet.depth.word(), came_to, sheet.text);
         let e = event(ports::os::mono_now(), EventKind::Check, code, text).with(sheet);
         self.write(e, tone, Some(sheet.by.clone()));
     }

@@ -26,12 +26,22 @@ pub fn text(s: &Sheet) -> String {
             wrapped(&format!("Mend: {}", r.mend), INDENT, &mut o);
         }
     }
-    for verdict in [Verdict::Pass, Verdict::NotTested] {
-        o.push('\n');
-        for r in super::rows(s, verdict) {
-            let _ = write!(o, "{:INDENT$}", verdict.word());
-            item(&format!("{}: {}", r.title, r.measured), &mut o);
+    o.push('\n');
+    for r in super::rows(s, Verdict::Pass) {
+        let _ = write!(o, "{:INDENT$}", Verdict::Pass.word());
+        item(&format!("{}: {}", r.title, r.measured), &mut o);
+    }
+    o.push('\n');
+    // What was not tested for the same reason stands together.
+    let untested: Vec<_> = super::rows(s, Verdict::NotTested).collect();
+    for (i, r) in untested.iter().enumerate() {
+        if untested[..i].iter().any(|e| e.measured == r.measured) {
+            continue;
         }
+        let same = untested.iter().filter(|e| e.measured == r.measured);
+        let titles: Vec<&str> = same.map(|e| e.title.as_str()).collect();
+        let _ = write!(o, "{:INDENT$}", Verdict::NotTested.word());
+        item(&format!("{} ({})", titles.join("; "), r.measured), &mut o);
     }
     if let Some(since) = super::since(s) {
         o.push('\n');
