@@ -10,7 +10,7 @@ use std::time::Duration;
 use base::Machine;
 use serde_json::Value;
 use stage::demo::{DemoConfig, DemoRig, Loopback};
-use stage::scenario::{Fault, Show, builtin::builtin};
+use stage::scenario::{Fault, Show, builtin};
 use supervisor::page::{ActOutcome, DeskAct};
 use supervisor::snapshot::Mode;
 use twinkeel_tests::{twinkeel_bin, wait_until};
