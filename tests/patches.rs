@@ -44,7 +44,11 @@ fn a_device_is_sent_what_is_in_force_once_when_the_host_on_air_dies() {
         let words: Vec<&str> = said["text"].as_str().unwrap().split(' ').collect();
         let program: u8 = words[3].parse().unwrap();
         let bank: u8 = words[6].split('/').next().unwrap().parse().unwrap();
-        [format!("b{:x} 00 {bank:02x}", channel - 1), format!("b{:x} 20 00", channel - 1), format!("c{:x} {program:02x}", channel - 1)]
+        [
+            format!("b{:x} 00 {bank:02x}", channel - 1),
+            format!("b{:x} 20 00", channel - 1),
+            format!("c{:x} {program:02x}", channel - 1),
+        ]
     };
     let wanted: Vec<String> = (1..=2).flat_map(last).collect();
     assert_eq!(heard, wanted, "bank before program, channel by channel");

@@ -238,3 +238,17 @@ async fn a_check_wants_its_words_and_an_operator() {
     let origin = locked.own_origin();
     assert_eq!(locked.post("/api/v1/check", &origin, r#"{"depth":"quick"}"#).await.0, 401);
 }
+
+#[tokio::test]
+async fn the_checks_sheet_is_a_page_and_a_paper() {
+    let page = Page::start(None).await;
+    let path = |end: &str| format!("/api/v1/check{end}");
+    assert_eq!(page.get(&path("/sheet.html")).await.0, 404, "none was made");
+    page.desk.show_check("passed");
+    let (status, _, body) = page.get(&path("")).await;
+    let told: serde_json::Value = serde_json::from_str(&body).unwrap();
+    assert!(status == 200 && told["last"]["rows"].as_array().is_some_and(|i| !i.is_empty()), "{body}");
+    let (status, head, body) = page.get(&path("/sheet.html")).await;
+    assert!(status == 200 && head.contains("text/html"), "{head}");
+    assert!(body.contains("not a safety system") || body.contains("no safety system"), "the sheet repeats it");
+}
