@@ -37,6 +37,7 @@ pub(super) fn page(show: &ShowFile, r: &Report) -> String {
     html_events::lines("health", "Host health", &r.health, r, &mut o);
     html_events::lines("operator", "What people did", &r.operator, r, &mut o);
     html_events::lines("checks", "Checks before the show", &r.checks, r, &mut o);
+    html_events::sheets(show, &mut o);
     html_events::lines("notes", "Notes", &r.notes, r, &mut o);
     html_events::lines("house", "Switch, supervisor and record", &r.house, r, &mut o);
     html_events::incidents(r, &mut o);

@@ -8,8 +8,9 @@ use base64::Engine as _;
 use super::draw::escape;
 use super::html::{figure, priority, song_clock};
 use super::model::{ChangeoverReport, Line, Report};
-use super::{sound, timeline, units};
+use super::{sheet, sound, timeline, units};
 use crate::read::ShowFile;
+use crate::words::EventKind;
 
 fn when(r: &Report, song: Option<usize>, at: Span, wall: Option<base::WallTime>) -> String {
     let place = match song.and_then(|i| Some((i, r.songs.get(i)?))) {
@@ -175,6 +176,14 @@ pub(super) fn lines(id: &str, title: &str, list: &[Line], r: &Report, o: &mut St
     if list.len() > 200 {
         let _ = write!(o, "<p class=\"faint\">and {} more, in the CSV.</p>", list.len() - 200);
     }
+}
+
+/// The newest sheets of the check, whole.
+pub(super) fn sheets(show: &ShowFile, o: &mut String) {
+    const NEWEST: usize = 3;
+    let checks = show.events.iter().rev().filter(|e| e.event.kind == EventKind::Check);
+    let sheets = checks.filter_map(|e| serde_json::from_value(e.event.detail.clone()).ok());
+    sheets.take(NEWEST).for_each(|s: rig::check::Sheet| sheet::within(&s, o));
 }
 
 pub(super) fn incidents(r: &Report, o: &mut String) {

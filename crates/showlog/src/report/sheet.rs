@@ -12,6 +12,7 @@ use rig::check::{Depth, Level, Outcome, Row, Sheet, Verdict};
 use super::units;
 
 pub use html::page;
+pub(super) use html::within;
 pub use pdf::pdf;
 pub use text::text;
 
@@ -135,7 +136,9 @@ mod tests {
         let text = text(&example());
         let long: Vec<&str> = text.lines().filter(|l| l.chars().count() > 80).collect();
         assert!(long.is_empty(), "{long:#?}");
-        let at = |w: &str| text.find(w).unwrap_or_else(|| panic!("{w} is missing:\n{text}"));
+        // Lines may break anywhere between words.
+        let flowing = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        let at = |w: &str| flowing.find(w).unwrap_or_else(|| panic!("{w} is missing:\n{text}"));
         assert!(at("FAILED") < at("B: 512 samples") && at("B: 512 samples") < at("93 % in use"));
         assert!(at("93 % in use") < at("Every machine is heard"));
         assert!(at("was 128") > 0 && at("not a safety system") > 0 && at("timecode parked for lighting") > 0);
@@ -149,6 +152,16 @@ mod tests {
             assert!(!page.contains(outside), "{outside}");
         }
         assert!(page.contains("not a safety system") && page.contains("B: 512 samples"));
+    }
+
+    #[test]
+    fn a_report_holds_it_whole() {
+        let mut o = String::new();
+        within(&example(), &mut o);
+        assert!(o.starts_with("<details") && o.ends_with("</details>"));
+        for part in ["FAILED", "B: 512 samples", "Not tested", "clock source", "was 128"] {
+            assert!(o.contains(part), "{part} is missing: {o}");
+        }
     }
 
     #[test]

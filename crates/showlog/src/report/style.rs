@@ -55,6 +55,7 @@ svg text.la{font-weight:600;paint-order:stroke;stroke:var(--bg);stroke-width:3px
 .key span::before{content:"";display:inline-block;margin-right:6px;width:18px;vertical-align:middle;background:var(--k);height:var(--h)}
 dl.facts{display:grid;grid-template-columns:max-content 1fr;gap:2px 16px;margin:6px 0;font-size:.95rem}
 dt{color:var(--faint)}dd{margin:0}
+.sheet .item{padding:8px 0;border-top:1px solid var(--line)}.sheet .item h3{margin:0;font-size:1.05rem}.mark.untested{color:var(--grey)}
 summary{cursor:pointer;padding:4px 0}
 .caution{border:2px solid var(--yellow);padding:8px 16px;margin-top:34px}
 @media print{body{padding:0;max-width:none}h2,h3{break-after:avoid}figure,.card,.verdict,tr{break-inside:avoid}.first{break-after:page}a{color:inherit;text-decoration:none}details:not([open])>*{display:block}}

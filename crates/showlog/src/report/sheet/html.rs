@@ -42,17 +42,36 @@ pub fn page(s: &Sheet) -> String {
         escape(&super::machines(s)),
         escape(&s.text),
     );
-    wrong(s, Verdict::Fail, "To mend before doors", &mut o);
-    wrong(s, Verdict::Warn, "To look at", &mut o);
-    new(s, &mut o);
-    table(s, Verdict::Pass, "As it should be", &mut o);
-    table(s, Verdict::NotTested, "Not tested", &mut o);
+    items(s, &mut o);
     o.push_str("<section class=\"caution\" aria-label=\"Caution\">");
     for line in super::said_before(s).iter().chain([&s.caution]) {
         let _ = write!(o, "<p>{}</p>", escape(line));
     }
     o.push_str("</section></main></body></html>\n");
     o
+}
+
+/// The sheet within a report, folded.
+pub(in crate::report) fn within(s: &Sheet, o: &mut String) {
+    let (word, ..) = super::outcome_word(s.outcome);
+    let _ = write!(
+        o,
+        "<details class=\"sheet\"><summary><b>{word}</b>: the sheet of the {}</summary>",
+        escape(&super::byline(s))
+    );
+    items(s, o);
+    if let Some(said) = super::said_before(s) {
+        let _ = write!(o, "<p>{}</p>", escape(&said));
+    }
+    o.push_str("</details>");
+}
+
+fn items(s: &Sheet, o: &mut String) {
+    wrong(s, Verdict::Fail, "To mend before doors", o);
+    wrong(s, Verdict::Warn, "To look at", o);
+    new(s, o);
+    table(s, Verdict::Pass, "As it should be", o);
+    table(s, Verdict::NotTested, "Not tested", o);
 }
 
 fn wrong(s: &Sheet, verdict: Verdict, title: &str, o: &mut String) {
