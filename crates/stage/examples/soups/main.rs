@@ -41,7 +41,7 @@ fn main() -> ExitCode {
         }
     };
     let bad = if args.flaws {
-        flaws(args.shows.min(200))
+        flaws(args.shows.max(400))
     } else if let Some(seed) = args.seed {
         let outcome = play(seed, Flaw::None, true);
         println!("{outcome:#?}");
@@ -118,21 +118,16 @@ fn many(args: &Args) -> bool {
     found(false) + found(true) > 0
 }
 
-/// Plays the same shows with desks that are broken on purpose; whether any of them went unseen.
+/// Plays the same shows with desks that are broken on purpose, each until it is seen; whether any went unseen.
 fn flaws(shows: u64) -> bool {
     let mut unseen = false;
     for flaw in Flaw::ALL {
-        let mut found = 0;
-        let mut example = None;
-        for seed in 1..=shows {
-            let outcome = play(seed, flaw, false);
-            found += outcome.findings.len();
-            example = example.or(outcome.findings.into_iter().next().map(|f| (seed, f)));
-        }
+        let finding = |seed| play(seed, flaw, false).findings.into_iter().next().map(|f| (seed, f));
+        let example = (1..=shows).find_map(finding);
+        unseen |= example.is_none();
         let example = example
             .map(|(seed, f)| format!("seed {seed} at {:.3} s: {}", f.at, f.what.split(';').next().unwrap_or("")));
-        println!("{flaw:?}: {found} findings in {shows} shows; {}", example.as_deref().unwrap_or("UNSEEN"));
-        unseen |= found == 0;
+        println!("{flaw:?}: {}", example.as_deref().unwrap_or("UNSEEN"));
     }
     unseen
 }
