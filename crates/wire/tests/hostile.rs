@@ -164,7 +164,7 @@ fn the_longest_message_passes_and_a_longer_one_does_not() {
 #[test]
 fn unknown_messages_are_told_from_damage() {
     assert_eq!(decode_up(&[200, 1]), Err(DecodeError::Unknown(200)));
-    assert_eq!(decode_down(&[5]), Err(DecodeError::Unknown(5)));
+    assert_eq!(decode_down(&[7]), Err(DecodeError::Unknown(7)));
     assert_eq!(decode_up(&[]), Err(DecodeError::Malformed));
     assert_eq!(decode_up(&[4, 0xFF]), Err(DecodeError::Malformed));
 }
