@@ -79,6 +79,10 @@ fn nothing_that_decides_reads_the_wall_clock() {
         ("ports/src/os/linux.rs", "carries the kernel's stamps over by their age, unless that is absurd"),
         ("supervisor/src/lib.rs", "dates a show's record"),
         ("supervisor/src/parity/mod.rs", "says of which day a file's time is"),
+        (
+            "supervisor/src/check/",
+            "dates a sheet; asked by a person for `act`, says whether a pass is older than half a day",
+        ),
         ("supervisor/src/scribe/", "dates events and snapshots"),
         ("twinkeel/src/", "prints dates"),
     ];
