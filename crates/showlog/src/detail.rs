@@ -59,6 +59,26 @@ pub struct Changeover {
     pub evidence: Vec<Seen>,
 }
 
+impl Changeover {
+    /// A stage of a changeover of which nothing more is known.
+    pub fn at_stage(stage: Stage, to: Machine) -> Changeover {
+        Changeover {
+            number: 0,
+            stage,
+            to,
+            from: None,
+            rule: String::new(),
+            forced: false,
+            by: None,
+            fault_at: None,
+            jump: None,
+            level: None,
+            gap: None,
+            evidence: Vec::new(),
+        }
+    }
+}
+
 /// A piece of evidence.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 pub struct Seen {

@@ -81,7 +81,7 @@ fn listen(from: &Receiver<(Machine, Excerpt)>, lies: &Lies, watch: &WatchDesk, s
             heard_at: showlog::HeardAt::Machine(m),
             channel: excerpt.channel.clone(),
             rate_millihertz: excerpt.rate_millihertz,
-            samples: excerpt.samples.chunks_exact(2).map(|b| i16::from_le_bytes([b[0], b[1]])).collect(),
+            samples: excerpt.whole().collect(),
         }));
         let heard = Heard { at: excerpt.at.to_local(clock), rate, samples: excerpt.decoded().collect() };
         let in_step = |m: Machine| lies[m.index()].offset.is_some_and(|o| o.abs() <= TOGETHER);

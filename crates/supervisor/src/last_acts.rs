@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 
 use base::{Machine, MonoTime, WallTime};
 use rig::Rule;
-use showlog::detail::Stage;
+use showlog::detail::{Changeover, Stage};
 
 /// Bytes of a line, and how many lines there are besides the first.
 const LINE: usize = 64;
@@ -181,20 +181,7 @@ fn event_of(n: &Note, wall: WallTime) -> showlog::Event {
         Step::Confirmed => format!("Confirmed: {} is on air.", n.to),
     };
     let text = format!("{text} (The supervisor ended before this was recorded; written down after its start.)");
-    let detail = showlog::detail::Changeover {
-        number: 0,
-        stage: n.step.stage(),
-        to: n.to,
-        from: None,
-        rule: rule.to_owned(),
-        forced: n.forced,
-        by: None,
-        fault_at: None,
-        jump: None,
-        level: None,
-        gap: None,
-        evidence: Vec::new(),
-    };
+    let detail = Changeover { rule: rule.to_owned(), forced: n.forced, ..Changeover::at_stage(n.step.stage(), n.to) };
     showlog::Event::new(n.at, wall, showlog::EventKind::Changeover, n.step.word(), text).about(n.to).with(&detail)
 }
 

@@ -201,9 +201,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
 /// Completes the record with what was done last by a run that was killed, and begins to note anew.
 fn acts(shows: &Path, recorder: Option<&showlog::Recorder>) -> LastActs {
     let Some(recorder) = recorder else { return LastActs::begin(shows) };
-    let (now, wall) = (mono_now(), wall_now());
-    let wall_at = |m: base::MonoTime| base::WallTime(wall.0 - (now - m).nanos());
-    let added = last_acts::complete(&last_acts::left(shows), recorder.path(), &recorder.handle(), wall_at);
+    let added = last_acts::complete(&last_acts::left(shows), recorder.path(), &recorder.handle(), scribe::wall_at);
     if added > 0 {
         tracing::warn!("{added} steps of the last changeovers were not in the record: they are now");
         if recorder.flush(std::time::Duration::from_secs(2)).is_err() {

@@ -10,7 +10,7 @@ use showlog::report::sheet;
 use supervisor::check::{CheckRequest, CheckView};
 use supervisor::page::ActOutcome;
 
-use crate::client::{At, agent, read};
+use crate::client::{At, agent, ask, read};
 use crate::{refuse, unreached};
 
 /// How often it is asked how it goes.
@@ -164,21 +164,13 @@ fn yes(question: &str) -> bool {
 }
 
 fn begin(a: &CheckArgs, request: &CheckRequest) -> Result<(), ExitCode> {
-    let page = &a.at.page;
-    let url = format!("http://{page}/api/v1/check");
-    let answer = agent().post(&url).header("Origin", &format!("http://{page}")).send_json(request);
-    let text = match answer.map(|a| (a.status(), a.into_body().read_to_string())) {
-        Ok((status, Ok(text))) if status.is_success() => text,
-        Ok((status, text)) => return Err(unreached(&format!("{page}: {status}: {}", text.unwrap_or_default()))),
-        Err(e) => return Err(unreached(&format!("no supervisor at {page}: {e}"))),
-    };
-    match serde_json::from_str(&text) {
+    match ask(&a.at, "check", request) {
         Ok(ActOutcome::Refused { text, .. }) => {
             println!("Refused: {text}");
             Err(ExitCode::from(1))
         }
         Ok(_) => Ok(()),
-        Err(e) => Err(unreached(&format!("the supervisor at {page} speaks another format: {e}"))),
+        Err(e) => Err(unreached(&e)),
     }
 }
 

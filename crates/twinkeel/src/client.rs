@@ -109,16 +109,7 @@ pub(crate) fn read(at: &At, what: &str) -> Result<String, String> {
 }
 
 pub(crate) fn act(at: &At, act: &DeskAct) -> ExitCode {
-    let url = format!("http://{}/api/v1/act", at.page);
-    let origin = format!("http://{}", at.page);
-    let body = serde_json::json!({ "by": "command line", "do": act });
-    let answer = agent().post(&url).header("Origin", &origin).send_json(&body);
-    let text = match answer.map(|a| (a.status(), a.into_body().read_to_string())) {
-        Ok((status, Ok(text))) if status.is_success() => text,
-        Ok((status, text)) => return unreached(&format!("{}: {status}: {}", at.page, text.unwrap_or_default())),
-        Err(e) => return unreached(&format!("no supervisor at {}: {e}", at.page)),
-    };
-    match serde_json::from_str::<ActOutcome>(&text) {
+    match ask(at, "act", &serde_json::json!({ "by": "command line", "do": act })) {
         Ok(ActOutcome::Done { text } | ActOutcome::Asked { text }) => {
             println!("{text}");
             ExitCode::SUCCESS
@@ -130,8 +121,21 @@ pub(crate) fn act(at: &At, act: &DeskAct) -> ExitCode {
             }
             ExitCode::from(1)
         }
-        Err(e) => unreached(&format!("the supervisor at {} speaks another format: {e}", at.page)),
+        Err(e) => unreached(&e),
     }
+}
+
+/// Asks the supervisor to do something; what it answers, or why it could not be asked.
+pub(crate) fn ask(at: &At, what: &str, body: &impl serde::Serialize) -> Result<ActOutcome, String> {
+    let page = &at.page;
+    let url = format!("http://{page}/api/v1/{what}");
+    let answer = agent().post(&url).header("Origin", &format!("http://{page}")).send_json(body);
+    let text = match answer.map(|a| (a.status(), a.into_body().read_to_string())) {
+        Ok((status, Ok(text))) if status.is_success() => text,
+        Ok((status, text)) => return Err(format!("{page}: {status}: {}", text.unwrap_or_default())),
+        Err(e) => return Err(format!("no supervisor at {page}: {e}")),
+    };
+    serde_json::from_str(&text).map_err(|e| format!("the supervisor at {page} speaks another format: {e}"))
 }
 
 fn why(out: &mut impl Write, s: &Snapshot) -> std::io::Result<()> {

@@ -290,7 +290,11 @@ impl Excerpt {
     }
     /// The samples, full scale 1.
     pub fn decoded(&self) -> impl Iterator<Item = f32> + '_ {
-        self.samples.chunks_exact(2).map(|b| f32::from(i16::from_le_bytes([b[0], b[1]])) / 32_767.0)
+        self.whole().map(|s| f32::from(s) / 32_767.0)
+    }
+    /// The samples, full scale 32,767.
+    pub fn whole(&self) -> impl Iterator<Item = i16> + '_ {
+        self.samples.chunks_exact(2).map(|b| i16::from_le_bytes([b[0], b[1]]))
     }
 }
 

@@ -357,7 +357,7 @@ impl Oracle {
             let was_well = l[o].able_since.is_some_and(|s| now - s > WELL)
                 && l[o].able.is_some_and(|a| now - a <= ms(30))
                 && lasted(l[1 - o].well_since, now)
-                && !KINDS_BEFORE.iter().any(|k| l[o].last[*k].is_some_and(|at| now - at < WELL && now - at > ms(30)));
+                && !l[o].last.iter().flatten().any(|at| now - *at < WELL && now - *at > ms(30));
             if !was_well {
                 return;
             }
@@ -526,10 +526,6 @@ impl Oracle {
         !self.rig.pilot && only_muted && ended.is_some_and(|d| d >= Span::ZERO - ms(80) && d <= ms(290))
     }
 }
-
-/// Faults that must not have been shortly before a death that counts.
-const KINDS_BEFORE: [usize; KINDS] =
-    [SILENT, NO_PLAYER, FROZEN, NO_STREAM, MUTED, NOISE, STOPPED_ALONE, AGENT_ONLY, NO_POWER];
 
 fn keep(since: &mut Option<MonoTime>, so: bool, now: MonoTime) {
     if so {

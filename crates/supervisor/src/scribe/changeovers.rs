@@ -12,17 +12,9 @@ impl Scribe {
         let from = self.kept.memory.on_air.filter(|f| *f != to);
         detail::Changeover {
             number: self.state.changeovers,
-            stage,
-            to,
             from,
             rule: rule.into(),
-            forced: false,
-            by: None,
-            fault_at: None,
-            jump: None,
-            level: None,
-            gap: None,
-            evidence: Vec::new(),
+            ..detail::Changeover::at_stage(stage, to)
         }
     }
 
