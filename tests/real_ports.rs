@@ -113,6 +113,7 @@ mod with_jack {
                         timecode: Some("timecode".into()),
                         rate: None,
                         pilot: None,
+                        floor: None,
                     },
                 ],
                 folders: Vec::new(),
@@ -121,7 +122,14 @@ mod with_jack {
             };
             let file = write(at.join(format!("agent{i}.toml")), &toml::to_string(&agent).unwrap());
             machines.push((
-                MachineEntry { name: format!("machine {i}"), id, key: pair.public.to_string(), pilot: None },
+                MachineEntry {
+                    name: format!("machine {i}"),
+                    id,
+                    key: pair.public.to_string(),
+                    pilot: None,
+                    sources: Vec::new(),
+                    triggers: Vec::new(),
+                },
                 file,
             ));
         }
@@ -134,6 +142,7 @@ mod with_jack {
             shows: at.join("shows"),
             show: None,
             mode: Mode::Observe,
+            heard_by: settings::rig::HeardBy::Agents,
             listen: Listen { paths, lanes, page },
             tap: None,
             prefer: Vec::new(),

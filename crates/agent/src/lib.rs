@@ -14,13 +14,17 @@ mod news;
 mod player;
 mod sources;
 
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64};
 use std::sync::{Arc, Mutex};
 
+use base::{MachineId, RigId, Span};
 use ports::os::{Gate, Urgency, boot_id, random_id};
 use settings::AgentFile;
-use wire::{Hello, Inventory, Kit, SecretKey, Up};
+use settings::agent::{Folder, Hashing, PlayerWatch, Source, Trigger};
+use settings::duration::Duration;
+use wire::{Hello, Inventory, Kit, PublicKey, SecretKey, Up};
 
 /// Messages that may wait for the bulk lane.
 const BULK_WAITING: usize = 8;
@@ -56,39 +60,104 @@ pub enum StartError {
 pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
     let text = std::fs::read_to_string(config).map_err(|e| StartError::File(config.into(), e))?;
     let file = AgentFile::parse(&config.display().to_string(), &text)?;
-    let beside = |p: &Path| config.parent().unwrap_or(Path::new(".")).join(p);
-    let key_path = beside(&file.secret_key);
-    let me = read_secret(&key_path)?;
+    let dir = config.parent().unwrap_or(Path::new(".")).to_owned();
+    let me = read_secret(&dir.join(&file.secret_key))?;
     let supervisor = file.supervisor.key.parse().map_err(|e: wire::KeyError| StartError::Key {
         place: format!("{}: supervisor.key", config.display()),
         why: e.to_string(),
         mend: "copy the supervisor's public key as its set-up printed it",
     })?;
+    let own = OnItsMachine { player: file.player.clone(), folders: file.folders.clone(), hashing: file.hashing };
+    let setup = Setup {
+        id: file.machine_id,
+        name: file.name,
+        rig: file.supervisor.rig,
+        me,
+        supervisor,
+        paths: file.supervisor.paths,
+        lanes: file.supervisor.lanes,
+        beat: file.beat.0,
+        sources: file.sources,
+        triggers: file.triggers,
+        dir,
+    };
+    start(setup, Some(own))?.run()
+}
 
-    let any: Vec<_> = file.supervisor.paths.iter().map(|to| any_address(*to)).collect();
+/// Listens to a machine from outside, for as long as this process lives: by inputs of this computer, of which it says no word for
+/// the machine's own host or player.
+///
+/// # Errors
+/// What keeps it from starting.
+pub fn listen(setup: Setup) -> Result<(), StartError> {
+    let name = format!("listen {}", setup.name);
+    let lanes = start(setup, None)?;
+    std::thread::Builder::new().name(name).spawn(move || lanes.run())?;
+    Ok(())
+}
+
+/// What every agent is told.
+pub struct Setup {
+    /// The machine's lasting id.
+    pub id: MachineId,
+    /// What people call it.
+    pub name: String,
+    /// The rig.
+    pub rig: RigId,
+    /// This agent's key.
+    pub me: SecretKey,
+    /// The supervisor's.
+    pub supervisor: PublicKey,
+    /// Where beats go, one address for each network path.
+    pub paths: Vec<SocketAddr>,
+    /// Where the reliable lanes connect.
+    pub lanes: SocketAddr,
+    /// Time between two beats.
+    pub beat: Span,
+    /// Where positions and sound come from.
+    pub sources: Vec<Source>,
+    /// What commands the players.
+    pub triggers: Vec<Trigger>,
+    /// Paths in it are relative to this folder.
+    pub dir: PathBuf,
+}
+
+/// What only an agent on the machine itself can know of.
+struct OnItsMachine {
+    player: PlayerWatch,
+    folders: Vec<Folder>,
+    hashing: Hashing,
+}
+
+/// Starts an agent's threads; its lanes are left to be run.
+fn start(setup: Setup, own: Option<OnItsMachine>) -> Result<lanes::Lanes, StartError> {
+    let beside = |p: &Path| setup.dir.join(p);
+    let any: Vec<_> = setup.paths.iter().map(|to| any_address(*to)).collect();
     let gate = Gate::bind(&any)?;
     let (news_to, news) = std::sync::mpsc::channel();
     let (urgent_to, urgent) = std::sync::mpsc::channel();
-    let introduction = Arc::new(Mutex::new(introduction(&file)));
+    let introduction = Arc::new(Mutex::new(introduction(&setup, own.as_ref())));
     let changes = news::Introduction { first: introduction.clone(), urgent: urgent_to.clone() };
     let desk = news::NewsDesk::new(news_to, gate.waker(), changes);
     let (bulk_to, bulk) = std::sync::mpsc::sync_channel(BULK_WAITING);
     let last_reply = Arc::new(AtomicU64::new(0));
-    let sources: Vec<_> = file.sources.iter().map(|s| relative_feed(s, &beside)).collect();
-    sources::start(&sources, &desk)?;
-    let fed = sources.iter().any(|s| matches!(s, settings::agent::Source::Feed { .. }));
-    if let Some(name) = file.player.process.clone().filter(|_| !fed) {
-        player::start(name, desk.clone())?;
+    let sources: Vec<_> = setup.sources.iter().map(|s| relative_feed(s, &beside)).collect();
+    sources::start(&sources, own.is_some(), &desk)?;
+    let rolling = Arc::new(AtomicBool::new(false));
+    let mut folders = None;
+    if let Some(own) = &own {
+        let fed = sources.iter().any(|s| matches!(s, Source::Feed { .. }));
+        if let Some(name) = own.player.process.clone().filter(|_| !fed) {
+            player::start(name, desk.clone())?;
+        }
+        folders = start_folders(own, &beside, bulk_to.clone(), rolling.clone(), desk.clone())?;
     }
 
-    let rolling = Arc::new(AtomicBool::new(false));
-    let folders = start_folders(&file, &beside, bulk_to.clone(), rolling.clone(), desk.clone())?;
-
     let beats = beats::Beats {
-        core: core::AgentCore::new(file.triggers.clone()),
+        core: core::AgentCore::new(setup.triggers.clone()),
         gate,
-        to: file.supervisor.paths.clone(),
-        interval: file.beat.0,
+        to: setup.paths.clone(),
+        interval: setup.beat,
         news,
         urgent: urgent_to.clone(),
         bulk: bulk_to,
@@ -103,9 +172,11 @@ pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
         })
     })?;
     let urgency = urgency.recv().unwrap_or(Urgency::Plain("the beat thread did not say".into()));
-    tracing::info!("{}: beats every {} with {urgency}", file.name, file.beat);
+    tracing::info!("{}: beats every {} with {urgency}", setup.name, Duration(setup.beat));
     let real_time = urgency == Urgency::RealTime;
-    host::start(real_time, urgent_to, desk.clone())?;
+    if own.is_some() {
+        host::start(real_time, urgent_to, desk.clone())?;
+    }
 
     if let Ok(mut first) = introduction.lock() {
         for up in first.iter_mut() {
@@ -115,34 +186,33 @@ pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
             }
         }
     }
-    let lanes = lanes::Lanes {
-        me,
-        supervisor,
-        rig: file.supervisor.rig,
-        address: file.supervisor.lanes,
+    Ok(lanes::Lanes {
+        me: setup.me,
+        supervisor: setup.supervisor,
+        rig: setup.rig,
+        address: setup.lanes,
         introduction,
         urgent,
         bulk: Arc::new(Mutex::new(bulk)),
         desk,
         folders,
         last_reply,
-    };
-    lanes.run()
+    })
 }
 
 /// The keeper of the session folders, when there are any.
 fn start_folders(
-    file: &AgentFile,
+    own: &OnItsMachine,
     beside: &impl Fn(&Path) -> PathBuf,
     bulk: std::sync::mpsc::SyncSender<Up>,
     rolling: Arc<AtomicBool>,
     desk: news::NewsDesk,
 ) -> Result<Option<std::sync::mpsc::Sender<folders::keeper::Ask>>, StartError> {
-    if file.folders.is_empty() {
+    if own.folders.is_empty() {
         return Ok(None);
     }
     let dir = beside(Path::new("folders"));
-    let mut folders = file.folders.clone();
+    let mut folders = own.folders.clone();
     for (i, f) in folders.iter_mut().enumerate() {
         f.path = beside(&f.path);
         let own = std::path::absolute(&dir).is_ok_and(|d| std::path::absolute(&f.path).is_ok_and(|p| d.starts_with(p)));
@@ -155,42 +225,42 @@ fn start_folders(
         }
     }
     let (to, asks) = std::sync::mpsc::channel();
-    folders::keeper::Keeper { folders, hashing: file.hashing, dir, bulk, asks, rolling, desk }.start()?;
+    folders::keeper::Keeper { folders, hashing: own.hashing, dir, bulk, asks, rolling, desk }.start()?;
     Ok(Some(to))
 }
 
-fn introduction(file: &AgentFile) -> Vec<Up> {
+fn introduction(setup: &Setup, own: Option<&OnItsMachine>) -> Vec<Up> {
+    let system = || sysinfo::System::long_os_version().unwrap_or_else(|_| std::env::consts::OS.into());
     let hello = Hello {
-        machine: file.machine_id,
-        name: file.name.clone(),
+        machine: setup.id,
+        name: setup.name.clone(),
         software: env!("CARGO_PKG_VERSION").into(),
-        system: sysinfo::System::long_os_version().unwrap_or_else(|_| std::env::consts::OS.into()),
+        // From outside nobody knows it.
+        system: own.map_or_else(String::new, |_| system()),
         boot: boot_id(),
         epoch: u32::from_le_bytes(*random_id().first_chunk().unwrap_or(&[0; 4])),
-        paths: file.supervisor.paths.len() as u8,
+        paths: setup.paths.len() as u8,
     };
     let inventory = Inventory {
-        player: file.player.process.clone(),
-        channels: channels(file),
-        sources: file.sources.iter().map(sources::info).collect(),
+        player: own.and_then(|own| own.player.process.clone()),
+        channels: channels(setup),
+        sources: setup.sources.iter().map(sources::info).collect(),
         ..Inventory::default()
     };
     let kit = Kit {
-        build: sysinfo::System::kernel_long_version().ok(),
-        device: file.sources.iter().find_map(sources::device),
+        build: own.and_then(|_| sysinfo::System::kernel_long_version().ok()),
+        device: setup.sources.iter().find_map(sources::device),
         ..Kit::default()
     };
     vec![Up::Hello(hello), Up::Inventory(inventory), Up::Kit(kit)]
 }
 
-fn channels(file: &AgentFile) -> Vec<String> {
-    file.sources
-        .iter()
-        .find_map(|s| match s {
-            settings::agent::Source::Audio { channels, .. } => Some(channels.clone()),
-            _ => None,
-        })
-        .unwrap_or_default()
+fn channels(setup: &Setup) -> Vec<String> {
+    let of = |s: &Source| match s {
+        Source::Audio { channels, .. } => Some(channels.clone()),
+        _ => None,
+    };
+    setup.sources.iter().find_map(of).unwrap_or_default()
 }
 
 /// Reads a secret key that only its owner may read.
@@ -210,22 +280,18 @@ fn read_secret(path: &Path) -> Result<SecretKey, StartError> {
     })
 }
 
-fn any_address(to: std::net::SocketAddr) -> std::net::SocketAddr {
+fn any_address(to: SocketAddr) -> SocketAddr {
     match to {
-        std::net::SocketAddr::V4(v4) if v4.ip().is_loopback() => ([127, 0, 0, 1], 0).into(),
-        std::net::SocketAddr::V4(_) => ([0, 0, 0, 0], 0).into(),
-        std::net::SocketAddr::V6(_) => (std::net::Ipv6Addr::UNSPECIFIED, 0).into(),
+        SocketAddr::V4(v4) if v4.ip().is_loopback() => ([127, 0, 0, 1], 0).into(),
+        SocketAddr::V4(_) => ([0, 0, 0, 0], 0).into(),
+        SocketAddr::V6(_) => (std::net::Ipv6Addr::UNSPECIFIED, 0).into(),
     }
 }
 
-fn relative_feed(s: &settings::agent::Source, beside: &impl Fn(&Path) -> PathBuf) -> settings::agent::Source {
-    match s {
-        settings::agent::Source::Feed { socket, timecode, rate, pilot } => settings::agent::Source::Feed {
-            socket: beside(socket),
-            timecode: timecode.clone(),
-            rate: *rate,
-            pilot: *pilot,
-        },
-        other => other.clone(),
+fn relative_feed(s: &Source, beside: &impl Fn(&Path) -> PathBuf) -> Source {
+    let mut s = s.clone();
+    if let Source::Feed { socket, .. } = &mut s {
+        *socket = beside(socket);
     }
+    s
 }

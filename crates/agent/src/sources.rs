@@ -38,11 +38,11 @@ pub fn info(s: &Source) -> SourceInfo {
     SourceInfo { name: name(s), kind: None, rate, state: SourceState::Opening }
 }
 
-/// Starts every configured source.
+/// Starts every configured source. `at_player`: a feed's other end is the player itself, so that its end is the player's.
 ///
 /// # Errors
 /// A source that can never work as configured (its address cannot be bound).
-pub fn start(sources: &[Source], desk: &NewsDesk) -> std::io::Result<()> {
+pub fn start(sources: &[Source], at_player: bool, desk: &NewsDesk) -> std::io::Result<()> {
     let mut inputs = 0..;
     for s in sources {
         let wanted = match s {
@@ -57,16 +57,14 @@ pub fn start(sources: &[Source], desk: &NewsDesk) -> std::io::Result<()> {
             Source::Audio { .. } | Source::Osc { .. } => 0,
         };
         match s {
-            Source::Feed { socket, timecode, rate, pilot } => {
-                feed::start(
-                    socket,
-                    feed::Wanted { input, timecode: timecode.clone(), rate: *rate, pilot: *pilot },
-                    desk.clone(),
-                )?;
+            Source::Feed { socket, timecode, rate, pilot, floor } => {
+                let (timecode, rate, pilot, floor) = (timecode.clone(), *rate, *pilot, *floor);
+                let wanted = feed::Wanted { input, timecode, rate, pilot, floor, at_player };
+                feed::start(socket, wanted, desk.clone())?;
             }
             Source::Osc { listen, from } => osc::start(*listen, *from, desk.clone())?,
             Source::Midi { port, host } => device::start_midi(input, port.clone(), host.clone(), desk.clone())?,
-            Source::Audio { host, device, channels, timecode, rate, pilot } => device::start_audio(
+            Source::Audio { host, device, channels, timecode, rate, pilot, floor } => device::start_audio(
                 device::AudioWanted {
                     host: host.clone(),
                     device: device.clone(),
@@ -74,6 +72,7 @@ pub fn start(sources: &[Source], desk: &NewsDesk) -> std::io::Result<()> {
                     timecode: timecode.clone(),
                     rate: *rate,
                     pilot: *pilot,
+                    floor: *floor,
                 },
                 desk.clone(),
             )?,

@@ -31,6 +31,7 @@ impl Rig {
             timecode: None,
             ltc_rate: None,
             pilot: Some(Hertz(19_000.0)),
+            floor: None,
             exact_stamps: true,
         });
         Rig { core, n: 0, beat_due: start() }

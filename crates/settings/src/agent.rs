@@ -3,15 +3,14 @@
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
-use base::{FrameRate, MachineId, RigId};
+use base::{MachineId, RigId};
 use serde::{Deserialize, Serialize};
 
 use crate::duration::Duration;
-use crate::error::{SettingsError, parse};
+use crate::error::{SettingsError, WrongEntry, parse};
 use crate::ignore::{Ignore, NO_PATTERN};
-
-/// The most sources that carry MIDI: `midi` and `feed`.
-pub const MAX_MIDI_INPUTS: usize = 4;
+use crate::sources;
+pub use crate::sources::{MAX_MIDI_INPUTS, Source};
 
 /// The whole file.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
@@ -137,65 +136,6 @@ pub struct PlayerWatch {
     pub process: Option<String>,
 }
 
-/// One source.
-#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
-#[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
-pub enum Source {
-    /// A MIDI port: MTC, MIDI clock, patches.
-    Midi {
-        /// The port's name, or a part of it that is unique.
-        port: String,
-        /// Which host to open it on: `default` or `jack`.
-        #[serde(default = "default_host")]
-        host: String,
-    },
-    /// An audio device: meters, and LTC on one channel.
-    Audio {
-        /// Which host: `default`, `alsa`, `jack`, ...
-        #[serde(default = "default_host")]
-        host: String,
-        /// The device's name, or `default`.
-        device: String,
-        /// Channel names in the device's order; an empty name skips one.
-        channels: Vec<String>,
-        /// The channel that carries LTC.
-        #[serde(default, skip_serializing_if = "Option::is_none")]
-        timecode: Option<String>,
-        /// The LTC's rate, if it is known.
-        #[serde(default, skip_serializing_if = "Option::is_none")]
-        rate: Option<FrameRate>,
-        /// The frequency in hertz of the steady tone on the channel named `pilot`.
-        #[serde(default, skip_serializing_if = "Option::is_none")]
-        pilot: Option<f64>,
-    },
-    /// The local feed socket: MIDI bytes and PCM with timestamps.
-    Feed {
-        /// The socket's path; made by the agent, readable by its own user alone.
-        socket: PathBuf,
-        /// The channel that carries LTC.
-        #[serde(default, skip_serializing_if = "Option::is_none")]
-        timecode: Option<String>,
-        /// The LTC's rate, if it is known.
-        #[serde(default, skip_serializing_if = "Option::is_none")]
-        rate: Option<FrameRate>,
-        /// The frequency in hertz of the steady tone on the channel named `pilot`.
-        #[serde(default, skip_serializing_if = "Option::is_none")]
-        pilot: Option<f64>,
-    },
-    /// OSC position messages.
-    Osc {
-        /// Where to listen. OSC is not authenticated: loopback, or a named sender.
-        listen: SocketAddr,
-        /// The only sender to be believed, needed when `listen` is not loopback.
-        #[serde(default, skip_serializing_if = "Option::is_none")]
-        from: Option<std::net::IpAddr>,
-    },
-}
-
-fn default_host() -> String {
-    "default".into()
-}
-
 impl AgentFile {
     /// Parses and checks the text of `agent.toml`.
     ///
@@ -214,15 +154,7 @@ impl AgentFile {
         if a.beat.0 < Duration::millis(1).0 || a.beat.0 > Duration::millis(100).0 {
             return err("beat", "a beat comes every 1 ms to 100 ms", "write beat = \"5ms\"");
         }
-        for (i, t) in a.triggers.iter().enumerate() {
-            if !(1..=16).contains(&t.channel) || t.note > 127 {
-                return err(
-                    &format!("trigger[{i}].channel"),
-                    "a MIDI channel is 1 to 16, a note 0 to 127",
-                    "write channel = 16, note = 36",
-                );
-            }
-        }
+        check_triggers(&a.triggers).map_err(|wrong| wrong.at(file, text, ""))?;
         for (i, f) in a.folders.iter().enumerate() {
             if f.name.trim().is_empty() || a.folders[..i].iter().any(|other| other.name == f.name) {
                 return err(
@@ -242,47 +174,19 @@ impl AgentFile {
         if a.hashing.every.0 < Duration::secs(1).0 {
             return err("hashing.every", "a folder is looked at once a second at most", "write every = \"10s\"");
         }
-        let with = |f: fn(&Source) -> bool| a.sources.iter().filter(|s| f(s)).count();
-        if with(|s| matches!(s, Source::Midi { .. } | Source::Feed { .. })) > MAX_MIDI_INPUTS {
-            return err(
-                "source",
-                "there are more than four MIDI inputs",
-                "keep those that carry code, patches or triggers",
-            );
-        }
-        if with(|s| matches!(s, Source::Audio { .. })) > 1 || with(|s| matches!(s, Source::Feed { .. })) > 1 {
-            return err(
-                "source",
-                "a machine has one audio device and one feed",
-                "name all channels in one [[source]] of kind = \"audio\"",
-            );
-        }
-        for (i, s) in a.sources.iter().enumerate() {
-            match s {
-                Source::Osc { listen, from } if !listen.ip().is_loopback() && from.is_none() => {
-                    return err(
-                        &format!("source[{i}].listen"),
-                        "OSC is not authenticated, and this address is reachable from outside",
-                        "listen on 127.0.0.1, or name the one sender: from = \"10.0.0.5\"",
-                    );
-                }
-                Source::Audio { channels, timecode: Some(t), .. } if !channels.contains(t) => {
-                    return err(
-                        &format!("source[{i}].timecode"),
-                        "no channel has this name",
-                        "use a name that stands in channels",
-                    );
-                }
-                Source::Audio { channels, .. } if channels.is_empty() || channels.len() > 64 => {
-                    return err(
-                        &format!("source[{i}].channels"),
-                        "an audio source has 1 to 64 channels",
-                        "name the channels: channels = [\"tracks L\", \"tracks R\"]",
-                    );
-                }
-                _ => {}
-            }
-        }
+        sources::check(&a.sources).map_err(|wrong| wrong.at(file, text, ""))?;
         Ok(a)
+    }
+}
+
+/// What is wrong with triggers.
+pub(crate) fn check_triggers(triggers: &[Trigger]) -> Result<(), WrongEntry> {
+    match triggers.iter().position(|t| !(1..=16).contains(&t.channel) || t.note > 127) {
+        Some(i) => Err(WrongEntry {
+            key: format!("trigger[{i}].channel"),
+            what: "a MIDI channel is 1 to 16, a note 0 to 127",
+            mend: "write channel = 16, note = 36",
+        }),
+        None => Ok(()),
     }
 }

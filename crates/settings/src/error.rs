@@ -57,6 +57,22 @@ impl Wrong {
     }
 }
 
+/// The same of an entry of a list within an entry.
+#[derive(Debug)]
+pub(crate) struct WrongEntry {
+    pub key: String,
+    pub what: &'static str,
+    pub mend: &'static str,
+}
+
+impl WrongEntry {
+    /// `entry`: what it lies in; empty: the file itself.
+    pub(crate) fn at(self, file: &str, text: &str, entry: &str) -> SettingsError {
+        let key = if entry.is_empty() { self.key } else { format!("{entry}.{}", self.key) };
+        SettingsError::at_key(file, text, &key, self.what, self.mend)
+    }
+}
+
 impl fmt::Display for SettingsError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}", self.file)?;
@@ -113,20 +129,29 @@ fn find_key(text: &str, key: &str) -> Option<Place> {
     }
     let (leaf, tables) = parts.split_last()?;
     let mut inside = tables.is_empty();
-    let mut seen = 0usize;
+    // How many entries of each list on the way have begun, each counted within the entry it lies in.
+    let mut begun = vec![0usize; tables.len()];
     let mut header = None;
     for (i, line) in text.lines().enumerate() {
         let t = line.trim_start();
         let column = line.chars().count() - t.chars().count() + 1;
         if t.starts_with('[') {
             let array = t.starts_with("[[");
-            let name = t.trim_start_matches('[').split(']').next().unwrap_or("").trim();
-            inside = tables.iter().map(|p| p.0).eq(name.split('.').map(str::trim))
-                && tables.last().is_some_and(|(_, n)| {
-                    let hit = !array || seen == *n;
-                    seen += 1;
-                    hit
-                });
+            let name: Vec<&str> =
+                t.trim_start_matches('[').split(']').next().unwrap_or("").trim().split('.').map(str::trim).collect();
+            let depth = name.len();
+            let on_the_way = depth <= tables.len() && tables.iter().zip(&name).all(|(p, n)| p.0 == *n);
+            if on_the_way {
+                begun[depth - 1] += 1;
+                begun[depth..].fill(0);
+            }
+            // A plain table is the only one of its name.
+            let right = |(p, n): (&(&str, usize), &usize)| *n == p.1 + 1 || *n == 0 && p.1 == 0;
+            let outer = depth.saturating_sub(1);
+            inside = on_the_way
+                && depth == tables.len()
+                && tables[..outer].iter().zip(&begun).all(right)
+                && tables.last().is_some_and(|p| !array || begun[outer] == p.1 + 1);
             if inside {
                 header = Some(Place { line: i + 1, column });
             }
@@ -150,5 +175,12 @@ mod tests {
         assert_eq!(find_key(text, "machine[1].key"), Some(Place { line: 8, column: 1 }));
         assert_eq!(find_key(text, "machine[1].port"), Some(Place { line: 6, column: 1 }));
         assert_eq!(find_key(text, "nothing.here"), None);
+        let text =
+            "[[m]]\nkey = 1\n[[m.source]]\nport = 1\n[[m.source]]\nport = 2\n[[m]]\nkey = 2\n[[m.source]]\nport = 3\n";
+        for (key, line) in
+            [("m[0].source[1].port", 6), ("m[1].source[0].port", 10), ("m[1].key", 8), ("m[1].source[0].x", 9)]
+        {
+            assert_eq!(find_key(text, key), Some(Place { line, column: 1 }), "{key}");
+        }
     }
 }

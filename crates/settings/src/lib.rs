@@ -10,8 +10,10 @@ pub mod duration;
 mod error;
 pub mod ignore;
 pub mod outputs;
+mod outside;
 pub mod rig;
 pub mod show;
+pub mod sources;
 
 pub use agent::AgentFile;
 pub use error::{Place, SettingsError, parse};

@@ -7,6 +7,7 @@ use base::ids::MAX_MACHINES;
 use base::{MachineId, RigId, SourceKind};
 use serde::{Deserialize, Serialize};
 
+use crate::agent::{Source, Trigger};
 use crate::buttons::Button;
 use crate::duration::Duration;
 use crate::error::{SettingsError, Wrong, parse};
@@ -31,6 +32,9 @@ pub struct RigFile {
     /// The mode of a rig that has never been told another.
     #[serde(default)]
     pub mode: Mode,
+    /// Who hears the machines.
+    #[serde(default, skip_serializing_if = "HeardBy::is_default")]
+    pub heard_by: HeardBy,
     /// Sockets.
     pub listen: Listen,
     /// The switch's output, fed back to the supervisor.
@@ -101,14 +105,39 @@ pub struct Tap {
 pub struct MachineEntry {
     /// What people call it, beside its letter.
     pub name: String,
-    /// Its agent's machine id.
+    /// Its lasting id, which is its agent's where it has one.
     #[serde(with = "id_text")]
     pub id: MachineId,
-    /// Its agent's public key.
+    /// Its agent's public key; none where the supervisor alone hears it.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
     pub key: String,
     /// The frequency of its pilot tone in hertz, where each machine has one of its own: the tap then tells which it carries.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pilot: Option<f64>,
+    /// Where the supervisor alone hears it: by which of the supervisor's own inputs.
+    #[serde(default, rename = "source", skip_serializing_if = "Vec::is_empty")]
+    pub sources: Vec<Source>,
+    /// Where the supervisor alone hears it: MIDI messages at those inputs that start, stop or jump the players.
+    #[serde(default, rename = "trigger", skip_serializing_if = "Vec::is_empty")]
+    pub triggers: Vec<Trigger>,
+}
+
+/// Who hears the machines.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum HeardBy {
+    /// An agent on each machine.
+    #[default]
+    Agents,
+    /// The supervisor alone, by its own audio and MIDI inputs: nothing runs on the machines.
+    Supervisor,
+}
+
+impl HeardBy {
+    /// Whether it is what a file says that does not say.
+    pub fn is_default(&self) -> bool {
+        *self == HeardBy::default()
+    }
 }
 
 /// Limits. Defaults that rest on no published source are common practice.
@@ -208,6 +237,7 @@ impl RigFile {
         if n == 0 || n > MAX_MACHINES {
             return err("machine", "a rig has one to eight machines", "add a [[machine]] for each playback computer");
         }
+        crate::outside::check(&rig).map_err(|wrong| wrong.at(file, text, ""))?;
         for (i, m) in rig.machines.iter().enumerate() {
             if rig.machines.iter().take(i).any(|o| o.id == m.id) {
                 return err(
@@ -216,7 +246,7 @@ impl RigFile {
                     "copy each machine's own id from its agent.toml",
                 );
             }
-            if rig.machines.iter().take(i).any(|o| o.key == m.key) {
+            if rig.heard_by == HeardBy::Agents && rig.machines.iter().take(i).any(|o| o.key == m.key) {
                 return err(
                     &format!("machine[{i}].key"),
                     "another machine has the same key",

@@ -15,6 +15,10 @@ fn the_shipped_examples_parse() {
     assert_eq!((all.outputs.len(), kinds.len(), all.buttons.len()), (7, 7, 4));
     let again = RigFile::parse("again", &toml::to_string(&all).unwrap()).unwrap_or_else(|e| panic!("{e}"));
     assert_eq!(again, all);
+    let alone = RigFile::parse("config/rig-alone.toml", include_str!("../../../config/rig-alone.toml"))
+        .unwrap_or_else(|e| panic!("{e}"));
+    assert_eq!((alone.heard_by, alone.machines[0].sources.len()), (twinkeel_settings::rig::HeardBy::Supervisor, 2));
+    assert_eq!(RigFile::parse("again", &toml::to_string(&alone).unwrap()).unwrap_or_else(|e| panic!("{e}")), alone);
     let agent = AgentFile::parse("config/agent.toml", include_str!("../../../config/agent.toml"))
         .unwrap_or_else(|e| panic!("{e}"));
     assert_eq!((agent.sources.len(), agent.triggers.len(), agent.folders.len()), (3, 3, 1));

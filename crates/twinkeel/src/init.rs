@@ -123,6 +123,7 @@ fn sources(a: &Answers) -> Vec<Source> {
             timecode: a.ltc.filter(|n| *n <= 64).map(|_| "timecode".into()),
             rate: None,
             pilot: None,
+            floor: None,
         });
     }
     if sources.is_empty() {
@@ -131,6 +132,7 @@ fn sources(a: &Answers) -> Vec<Source> {
             timecode: Some("timecode".into()),
             rate: None,
             pilot: None,
+            floor: None,
         });
     }
     sources
@@ -165,7 +167,14 @@ fn make(to: &Path, a: &Answers) -> Made {
             triggers: Vec::new(),
         };
         write(&to.join(m.to_string()).join("agent.toml"), &toml::to_string(&agent)?, "agent.key", &keys)?;
-        machines.push(MachineEntry { name: m.to_string(), id, key: keys.public.to_string(), pilot: None });
+        machines.push(MachineEntry {
+            name: m.to_string(),
+            id,
+            key: keys.public.to_string(),
+            pilot: None,
+            sources: Vec::new(),
+            triggers: Vec::new(),
+        });
     }
     let rig = RigFile {
         rig_id,
@@ -174,6 +183,7 @@ fn make(to: &Path, a: &Answers) -> Made {
         shows: "shows".into(),
         show: Some("show.toml".into()),
         mode: Mode::Observe,
+        heard_by: settings::rig::HeardBy::Agents,
         listen: Listen { paths: paths(7740), lanes, page: ([127, 0, 0, 1], 7777).into() },
         tap: None,
         prefer: Vec::new(),

@@ -53,6 +53,8 @@ pub struct SoundFormat {
     pub ltc_rate: Option<FrameRate>,
     /// The frequency of the steady tone on the channel named `pilot`.
     pub pilot: Option<Hertz>,
+    /// The noise floor of an analogue input: samples up to it are silence. None: only zeros are.
+    pub floor: Option<Dbfs>,
     /// Whether the stamps are a block's true instants (a simulated player's) or a driver's, which may jitter.
     pub exact_stamps: bool,
 }
@@ -232,7 +234,8 @@ impl Sound {
     fn chunk(&mut self, first: MonoTime, frames: usize) {
         let n = self.channels.len();
         let rate = self.format.rate;
-        let silent = SILENT.amplitude() as f32;
+        let floor = self.format.floor.map_or(0.0, |f| f.amplitude() as f32);
+        let silent = (SILENT.amplitude() as f32).max(floor);
         let mut dropout = None;
         for (c, channel) in self.channels.iter_mut().enumerate() {
             let (mut last_loud, mut last_signal) = (None, None);
@@ -244,7 +247,7 @@ impl Sound {
                 if let Some(d) = &mut channel.dropouts {
                     d.on_sample(*s, &mut |_| dropout = dropout.or(Some(i)));
                 }
-                if *s != 0.0 && s.is_finite() {
+                if s.abs() > floor && s.is_finite() {
                     last_loud = Some(i);
                 }
                 if s.abs() >= silent {

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use base::{FrameRate, Hertz};
+use base::{Dbfs, FrameRate, Hertz};
 use ports::audio::AudioInput;
 use ports::midi::MidiPortName;
 use ports::{Arrival, Arrivals, SourceState, Wake};
@@ -23,6 +23,7 @@ pub struct AudioWanted {
     pub timecode: Option<String>,
     pub rate: Option<FrameRate>,
     pub pilot: Option<f64>,
+    pub floor: Option<f64>,
 }
 
 pub fn start_midi(input: usize, port: String, host: String, desk: NewsDesk) -> std::io::Result<()> {
@@ -63,6 +64,7 @@ pub fn start_audio(wanted: AudioWanted, desk: NewsDesk) -> std::io::Result<()> {
                         timecode,
                         ltc_rate: wanted.rate,
                         pilot: wanted.pilot.map(Hertz),
+                        floor: wanted.floor.map(Dbfs),
                         exact_stamps: false,
                     });
                 }

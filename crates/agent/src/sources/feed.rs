@@ -29,6 +29,10 @@ pub struct Wanted {
     pub rate: Option<FrameRate>,
     /// The pilot tone's frequency in hertz.
     pub pilot: Option<f64>,
+    /// The noise floor of what its sound went through, in dBFS.
+    pub floor: Option<f64>,
+    /// Whether the other end is the player itself: else it is an interface that hears it, and says nothing of the player's process.
+    pub at_player: bool,
 }
 
 pub fn start(socket: &Path, wanted: Wanted, desk: NewsDesk) -> std::io::Result<()> {
@@ -44,7 +48,9 @@ pub fn start(socket: &Path, wanted: Wanted, desk: NewsDesk) -> std::io::Result<(
                     let why = listen(stream, &wanted, &desk);
                     tracing::warn!("feed {name}: {why}");
                     let at = mono_now();
-                    desk.tell(News::Player { at, state: PlayerState::Gone });
+                    if wanted.at_player {
+                        desk.tell(News::Player { at, state: PlayerState::Gone });
+                    }
                     desk.tell(News::MidiInput { input: wanted.input, open: false });
                     desk.tell_now(News::Source { flag: SourceFlags::FEED_OPEN, on: false });
                     desk.tell_player(None);
@@ -100,12 +106,19 @@ fn on_hello(hello: FeedHello, wanted: &Wanted, desk: &NewsDesk) {
             timecode,
             ltc_rate: wanted.rate,
             pilot: wanted.pilot.map(base::Hertz),
+            floor: wanted.floor.map(base::Dbfs),
             exact_stamps: true,
         });
     }
-    desk.tell(News::Player { at: mono_now(), state: PlayerState::Running });
+    if wanted.at_player {
+        desk.tell(News::Player { at: mono_now(), state: PlayerState::Running });
+        desk.tell_player(Some(hello.pid));
+    }
     desk.tell(News::MidiInput { input: wanted.input, open: true });
     desk.tell_now(News::Source { flag: SourceFlags::FEED_OPEN, on: true });
-    desk.tell_player(Some(hello.pid));
-    desk.tell_source(NAME, SourceState::Open, "A player is connected.");
+    desk.tell_source(
+        NAME,
+        SourceState::Open,
+        if wanted.at_player { "A player is connected." } else { "It brings sound." },
+    );
 }

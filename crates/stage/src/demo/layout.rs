@@ -108,6 +108,7 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
                 timecode: Some("timecode".into()),
                 rate: Some(crate::show::FRAME_RATE),
                 pilot: Some(pilot.0),
+                floor: None,
             }],
             folders: Vec::new(),
             hashing: Default::default(),
@@ -142,6 +143,8 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
             id,
             key: pair.public.to_string(),
             pilot: Some(pilot.0),
+            sources: Vec::new(),
+            triggers: Vec::new(),
         });
     }
     let device = sockets.join("device");
@@ -169,6 +172,7 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
         shows: shows.clone(),
         show: Some(show),
         mode: c.scenario.rig.mode,
+        heard_by: settings::rig::HeardBy::Agents,
         listen: Listen { paths: paths.clone(), lanes, page },
         tap: c.scenario.rig.tap.then(|| Tap { feed: tap.clone(), programme: Vec::new() }),
         prefer: Vec::new(),

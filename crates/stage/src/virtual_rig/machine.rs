@@ -309,6 +309,7 @@ fn new_core(config: EngineConfig) -> AgentCore {
         timecode: Some(TIMECODE),
         ltc_rate: Some(FRAME_RATE),
         pilot: Some(config.pilot),
+        floor: None,
         exact_stamps: true,
     });
     core.on_player(PlayerState::Running, MonoTime::ZERO);
