@@ -81,19 +81,25 @@ pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
         triggers: file.triggers,
         dir,
     };
-    start(setup, Some(own))?.run()
+    let (lanes, audio) = start(setup, Some(own))?;
+    sources::start_audio(audio)?;
+    lanes.run()
 }
 
-/// Listens to a machine from outside, for as long as this process lives: by inputs of this computer, of which it says no word for
-/// the machine's own host or player.
+/// Listens to machines from outside, for as long as this process lives: by inputs of this computer, of which it says no word for a
+/// machine's own host or player.
 ///
 /// # Errors
 /// What keeps it from starting.
-pub fn listen(setup: Setup) -> Result<(), StartError> {
-    let name = format!("listen {}", setup.name);
-    let lanes = start(setup, None)?;
-    std::thread::Builder::new().name(name).spawn(move || lanes.run())?;
-    Ok(())
+pub fn listen(machines: Vec<Setup>) -> Result<(), StartError> {
+    let mut audio = Vec::new();
+    for setup in machines {
+        let name = format!("listen {}", setup.name);
+        let (lanes, wanted) = start(setup, None)?;
+        audio.extend(wanted);
+        std::thread::Builder::new().name(name).spawn(move || lanes.run())?;
+    }
+    Ok(sources::start_audio(audio)?)
 }
 
 /// What every agent is told.
@@ -129,8 +135,11 @@ struct OnItsMachine {
     hashing: Hashing,
 }
 
-/// Starts an agent's threads; its lanes are left to be run.
-fn start(setup: Setup, own: Option<OnItsMachine>) -> Result<lanes::Lanes, StartError> {
+/// What is left to be done of an agent that was started: its lanes, and its audio device.
+type Started = (lanes::Lanes, Vec<(sources::AudioWanted, news::NewsDesk)>);
+
+/// Starts an agent's threads.
+fn start(setup: Setup, own: Option<OnItsMachine>) -> Result<Started, StartError> {
     let beside = |p: &Path| setup.dir.join(p);
     let any: Vec<_> = setup.paths.iter().map(|to| any_address(*to)).collect();
     let gate = Gate::bind(&any)?;
@@ -142,7 +151,7 @@ fn start(setup: Setup, own: Option<OnItsMachine>) -> Result<lanes::Lanes, StartE
     let (bulk_to, bulk) = std::sync::mpsc::sync_channel(BULK_WAITING);
     let last_reply = Arc::new(AtomicU64::new(0));
     let sources: Vec<_> = setup.sources.iter().map(|s| relative_feed(s, &beside)).collect();
-    sources::start(&sources, own.is_some(), &desk)?;
+    let audio = sources::start(&sources, own.is_some(), &desk)?;
     let rolling = Arc::new(AtomicBool::new(false));
     let mut folders = None;
     if let Some(own) = &own {
@@ -186,7 +195,7 @@ fn start(setup: Setup, own: Option<OnItsMachine>) -> Result<lanes::Lanes, StartE
             }
         }
     }
-    Ok(lanes::Lanes {
+    let lanes = lanes::Lanes {
         me: setup.me,
         supervisor: setup.supervisor,
         rig: setup.rig,
@@ -197,7 +206,8 @@ fn start(setup: Setup, own: Option<OnItsMachine>) -> Result<lanes::Lanes, StartE
         desk,
         folders,
         last_reply,
-    })
+    };
+    Ok((lanes, audio))
 }
 
 /// The keeper of the session folders, when there are any.

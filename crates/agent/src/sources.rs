@@ -5,6 +5,7 @@ mod device;
 mod feed;
 mod osc;
 
+pub use device::{AudioWanted, start_audio};
 use settings::agent::Source;
 use wire::SourceFlags;
 use wire::message::{SourceInfo, SourceState};
@@ -38,11 +39,12 @@ pub fn info(s: &Source) -> SourceInfo {
     SourceInfo { name: name(s), kind: None, rate, state: SourceState::Opening }
 }
 
-/// Starts every configured source. `at_player`: a feed's other end is the player itself, so that its end is the player's.
+/// Starts every configured source but audio devices, which are left to [`start_audio`]. `at_player`: a feed's other end is the player itself, so that its end is the player's.
 ///
 /// # Errors
 /// A source that can never work as configured (its address cannot be bound).
-pub fn start(sources: &[Source], at_player: bool, desk: &NewsDesk) -> std::io::Result<()> {
+pub fn start(sources: &[Source], at_player: bool, desk: &NewsDesk) -> std::io::Result<Vec<(AudioWanted, NewsDesk)>> {
+    let mut audio = Vec::new();
     let mut inputs = 0..;
     for s in sources {
         let wanted = match s {
@@ -64,19 +66,13 @@ pub fn start(sources: &[Source], at_player: bool, desk: &NewsDesk) -> std::io::R
             }
             Source::Osc { listen, from } => osc::start(*listen, *from, desk.clone())?,
             Source::Midi { port, host } => device::start_midi(input, port.clone(), host.clone(), desk.clone())?,
-            Source::Audio { host, device, channels, timecode, rate, pilot, floor } => device::start_audio(
-                device::AudioWanted {
-                    host: host.clone(),
-                    device: device.clone(),
-                    channels: channels.clone(),
-                    timecode: timecode.clone(),
-                    rate: *rate,
-                    pilot: *pilot,
-                    floor: *floor,
-                },
-                desk.clone(),
-            )?,
+            Source::Audio { host, device, channels, timecode, rate, pilot, floor } => {
+                let (host, device, channels) = (host.clone(), device.clone(), channels.clone());
+                let (timecode, rate, pilot, floor) = (timecode.clone(), *rate, *pilot, *floor);
+                let wanted = AudioWanted { host, device, channels, timecode, rate, pilot, floor };
+                audio.push((wanted, desk.clone()));
+            }
         }
     }
-    Ok(())
+    Ok(audio)
 }

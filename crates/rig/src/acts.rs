@@ -156,7 +156,7 @@ impl Judge {
 
     /// "Act" needs a way to tell a dead machine from a pulled cable, or a person who chose what to do without one.
     fn set_mode(&mut self, mode: Mode, ev: &RigEvidence) -> ActAnswer {
-        let paths = ev.machines.iter().any(|m| m.paths >= 2);
+        let paths = ev.machines.iter().any(|m| m.outside.map_or(m.paths, |o| o.ways) >= 2);
         if mode == Mode::Act && self.setup.policies.on_link_loss.is_none() && !ev.switch.has_tap && !paths {
             return refused(Reason::ActNeedsEars);
         }

@@ -141,7 +141,9 @@ impl Judge {
             Arg::None,
         );
         let lost = matches!(e.heard, Heard::AgentLost | Heard::Goodbye);
-        set(A::AgentLost, if silent { Cond::Missing } else { lost.into() }, Arg::None);
+        let own = e.outside.is_some();
+        set(A::AgentLost, if silent { Cond::Missing } else { (lost && !own).into() }, Arg::None);
+        set(A::EarsLost, (lost && own).into(), Arg::None);
         let one = e.paths >= 2 && e.paths_alive < e.paths || e.heard == Heard::OnePath;
         let heard = here(e.heard);
         // Everything else is its agent's word, and missing while the agent is.
@@ -292,6 +294,7 @@ const fn conds_causes() -> &'static [AlarmCode] {
     &[
         A::HostSilent,
         A::AgentLost,
+        A::EarsLost,
         A::PlayerGone,
         A::MediaGone,
         A::MidiLost,

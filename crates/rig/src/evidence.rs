@@ -99,6 +99,23 @@ pub struct HostEvidence {
     pub media_gone: bool,
 }
 
+/// How a machine is heard that no agent of its own hears: by the supervisor's own inputs. Each plug there may be pulled, and a pulled
+/// plug sounds like a dead machine; so a silence is worth something only when it came by two ways, or its one way is known to be whole.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Outside {
+    /// Kinds of inputs that bring anything of it: sound with its linear timecode, MIDI, OSC.
+    pub ways: u8,
+    /// Something of it was heard since these inputs were last opened: what never was there cannot have ceased.
+    pub proven: bool,
+    /// Its linear timecode rolls on beside its sound: that way is whole.
+    pub code_beside_sound: bool,
+    /// The newest piece of that linear timecode, on our clock.
+    pub beside_last: Option<MonoTime>,
+    /// The newest piece of any code that came by another way, on our clock, once all of those stand. An input that is itself gone
+    /// tells nothing.
+    pub other_ended: Option<MonoTime>,
+}
+
 /// One machine.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct MachineEvidence {
@@ -164,6 +181,8 @@ pub struct MachineEvidence {
     pub ears_louder: Option<Db>,
     /// The host's health.
     pub host: HostEvidence,
+    /// The supervisor's own inputs hear it, and no agent does.
+    pub outside: Option<Outside>,
 }
 
 impl Default for MachineEvidence {
@@ -200,6 +219,7 @@ impl Default for MachineEvidence {
             louder: None,
             ears_louder: None,
             host: HostEvidence::default(),
+            outside: None,
         }
     }
 }

@@ -174,6 +174,13 @@ impl Judge {
 
     /// A reason that speaks of the machine on air and, as the other, of the standby.
     pub(crate) fn sentence(&self, reason: Reason, standby: Option<Machine>) -> Sentence {
+        let outside = self.on_air.is_some_and(|m| self.setup.outside[m.index()]);
+        let reason = match reason {
+            Reason::AgentLost if outside => Reason::EarsLost,
+            Reason::AgentLostSilent if outside => Reason::EarsLostSilent,
+            Reason::AudioDoubtful if outside => Reason::OneWayDoubtful,
+            said => said,
+        };
         Sentence { machine: self.on_air, ..Sentence::new(reason) }.against(standby)
     }
 

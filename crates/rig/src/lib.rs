@@ -32,7 +32,7 @@ pub use action::{Action, Actions, Proposal};
 pub use acts::{Act, ActAnswer};
 pub use alarms::{AlarmChange, AlarmCode, AlarmState, AlarmView, Priority, Transition};
 pub use evidence::{
-    ChannelTrouble, HostEvidence, MachineEvidence, Offset, Place, RigEvidence, SessionTrouble, StopCause,
+    ChannelTrouble, HostEvidence, MachineEvidence, Offset, Outside, Place, RigEvidence, SessionTrouble, StopCause,
     SupervisorEvidence, SwitchEvidence,
 };
 pub use fitness::{Fitness, Reasons};

@@ -65,6 +65,9 @@ reasons! {
     Person = 227 "person" "A person put {m} on air."
     PersonForced = 228 "person-forced" "A person forced {m} on air."
     HostPatience = 229 "host-patience" "{m} is silent on every path while nothing plays: a moment's patience costs nothing."
+    EarsLost = 230 "ears-lost" "The supervisor's own inputs no longer hear {m}: nothing is known of {m}, and that is not its fault."
+    EarsLostSilent = 231 "ears-lost-silent" "The supervisor's own inputs no longer hear {m}, and its sound is not heard elsewhere."
+    OneWayDoubtful = 232 "one-way-doubtful" "{m} is lost or wrong at the supervisor's input, and nothing confirms it: a pulled plug sounds alike."
     // Gates and refusals.
     NoStandby = 300 "no-standby" "No standby could take over."
     StandbyWorse = 301 "standby-worse" "{o} would be worse than what plays."

@@ -153,6 +153,8 @@ pub struct Setup {
     pub baselines: [Baseline; MAX_MACHINES],
     /// For telling a jump in samples.
     pub sample_rate: Hertz,
+    /// Which machines the supervisor's own inputs hear, for want of an agent.
+    pub outside: [bool; MAX_MACHINES],
 }
 
 impl Setup {
@@ -164,6 +166,7 @@ impl Setup {
             policies: Policies::default(),
             baselines: [Baseline::default(); MAX_MACHINES],
             sample_rate: Hertz(48_000.0),
+            outside: [false; MAX_MACHINES],
         }
     }
 }

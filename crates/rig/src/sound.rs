@@ -7,6 +7,7 @@ use crate::facts::{Ears, Relation, Sound};
 use crate::judge::Judge;
 use crate::look::{Found, pilot_on_tap, rests_too};
 use crate::relation::{Related, ears, offset};
+use crate::setup::LinkLoss;
 use crate::track::{Wake, fresh_audio, fresh_transport, here, last_sound, pilot_lost};
 
 /// The margin by which a standby must have outlived the trouble on air.
@@ -21,6 +22,9 @@ const FALLS_TOGETHER: Span = Span::from_millis(50);
 /// One that falls silent this soon after another did, or after another began to give noise, is not accused: it may be a rest that begins
 /// just after the other's fault.
 const FALLS_AFTER: Span = Span::from_millis(250);
+
+/// A machine's sound and its codes end within this of each other: a buffer, and a clump of code (common practice, no source).
+const CEASES_TOGETHER: Span = Span::from_millis(500);
 
 /// A rest begins this sharply: a beat, by which one machine's news may be newer than the other's.
 const EDGE: Span = Span::from_millis(5);
@@ -52,7 +56,9 @@ impl Judge {
         let limits = self.setup.limits;
         let t = &self.tracks[o.index()];
         if here(e.heard) && t.wrong_since.is_some() && t.wrong_for >= limits.wrong_sound {
-            return Sound::Wrong;
+            // At an input of ours a broken plug hums, too, and no second ear says what the house hears of it.
+            let sure = e.outside.is_none() || self.a_person_chose_the_link();
+            return if sure { Sound::Wrong } else { Sound::Doubtful };
         }
         let recent = |t: Option<MonoTime>, grain: Span| t.is_some_and(|t| !wake.passed(t, limits.veto + grain));
         let tap_heard = ev.switch.has_tap && recent(ev.switch.tap_last_sound, Span::ZERO);
@@ -86,11 +92,16 @@ impl Judge {
         let second_sign = match claim {
             AudioState::Ceased => true,
             AudioState::Silent => tap_agrees || pilot_lost(e, wake.now),
-            // No agent to ask: that is the second sign, unless the tap hears its pilot, and so its engine.
-            AudioState::Unknown => !here(e.heard) && pilot_on_tap(ev, o, wake.now).is_none(),
+            // No agent to ask: that is the second sign, unless the tap hears its pilot, and so its engine. That our own inputs
+            // are lost is a sign of nothing.
+            AudioState::Unknown => !here(e.heard) && e.outside.is_none() && pilot_on_tap(ev, o, wake.now).is_none(),
             AudioState::Sounding | AudioState::Quiet | AudioState::Wrong => false,
         };
-        if matched && second_sign { Sound::Lost } else { Sound::Doubtful }
+        if matched && second_sign && self.confirmed(ev, e, quiet_since, wake.now) {
+            Sound::Lost
+        } else {
+            Sound::Doubtful
+        }
     }
 
     /// Whether the silence of a machine that rolls is the music's: another machine's sound ended with its own, as far as
@@ -160,6 +171,21 @@ impl Judge {
         f.ears == Ears::Sounding && last - begun.max(quiet_since) >= span + apart
     }
 
+    /// Whether a silence that our own input hears is the machine's and not the plug's: its code stands by another way too, its
+    /// linear timecode still comes by the same way, the tap agrees, or a person chose what a lost link is taken for. An agent on
+    /// the machine itself needs no confirmation.
+    fn confirmed(&self, ev: &RigEvidence, e: &MachineEvidence, quiet_since: MonoTime, now: MonoTime) -> bool {
+        let Some(o) = e.outside else { return true };
+        let ended = o.beside_last.map_or(quiet_since, |t| t.max(quiet_since));
+        let other_way = o.other_ended.is_some_and(|t| t + CEASES_TOGETHER >= ended);
+        o.proven && (o.code_beside_sound || other_way || self.tap_works(ev, e, now) || self.a_person_chose_the_link())
+    }
+
+    /// Whether a person chose to take a lost link for a dead machine.
+    fn a_person_chose_the_link(&self) -> bool {
+        self.setup.policies.on_link_loss == Some(LinkLoss::Changeover)
+    }
+
     /// Whether the standby was proven alive after the trouble on air began, so that two machines which end together are
     /// not taken for one.
     pub(crate) fn outlived(
@@ -174,6 +200,9 @@ impl Judge {
         let Some(s) = ev.machines.get(b.index()) else { return false };
         let t = &self.tracks[o.index()];
         let quiet_since = self.last_heard_sound(ev, e, wake.now);
+        if !self.confirmed(ev, e, quiet_since.unwrap_or(wake.now), wake.now) {
+            return false;
+        }
         if f.ears == Ears::Sounding
             && let Some(q) = quiet_since
         {

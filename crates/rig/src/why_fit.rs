@@ -54,6 +54,7 @@ impl Judge {
             Heard::OnePath => because(Reason::OnePath),
             Heard::Never => because(Reason::NeverHeard),
             Heard::Silent => because(Reason::HostSilent),
+            Heard::AgentLost if e.outside.is_some() => because(Reason::EarsLost),
             Heard::AgentLost => because(Reason::AgentLost),
             Heard::Goodbye => because(Reason::AgentGoodbye),
         }

@@ -82,8 +82,9 @@ pub struct Brain {
 impl Brain {
     /// A brain that has heard nothing yet and remembers what survived.
     pub fn new(setup: Setup, memory: Memory, now: MonoTime) -> Brain {
+        let watch = |(i, outside): (&Span, bool)| MachineWatch::new(*i, setup.prefer, now).heard_from_outside(outside);
         let machines: ArrayVec<_, MAX_MACHINES> =
-            setup.beat_intervals.iter().map(|i| MachineWatch::new(*i, setup.prefer, now)).collect();
+            setup.beat_intervals.iter().zip(setup.rig.outside).map(watch).collect();
         let mut evidence = RigEvidence::default();
         evidence.machines.extend(machines.iter().map(|_| rig::MachineEvidence::default()));
         evidence.switch.has_tap = setup.has_tap;

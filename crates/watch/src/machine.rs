@@ -4,12 +4,12 @@ use core::net::SocketAddr;
 
 use base::ids::MAX_MACHINES;
 use base::{
-    AudioState, ClockState, Dbfs, Heard, Hertz, MonoTime, PlayerState, PositionReport, Reading, ShowPosition,
+    AudioState, ClockState, Dbfs, Heard, Hertz, MonoTime, PlayerState, PositionReport, Ppm, Reading, ShowPosition,
     SourceKind, Span, TransportState,
 };
 use measure::clock::ClockEstimate;
 use measure::detector::{BeatDetector, BeatState, DetectorConfig};
-use rig::{HostEvidence, MachineEvidence, Offset};
+use rig::{HostEvidence, MachineEvidence, Offset, Outside};
 use wire::{Beat, HostFlags, Lane, OpenError, Session};
 
 use crate::channels::Roles;
@@ -20,6 +20,9 @@ use crate::paths::Path;
 pub const MAX_PATHS: usize = 2;
 /// What a beat says is worth something for this long: it must outlive a short loss, and not a dead host.
 const BEAT_IS_WORTH: Span = Span::from_millis(250);
+
+/// Stamps of one clock are that sure.
+const ONE_CLOCK: Span = Span::from_micros(1);
 
 /// A block that the veto of sound allows for without being told.
 const SHORT_BLOCK: Span = Span::from_millis(5);
@@ -57,6 +60,12 @@ pub struct MachineWatch {
     trigger_doubled: bool,
     transport: (TransportState, MonoTime),
     dropouts: LastMinute,
+    /// Our own inputs hear it: its agent runs beside us, on our clock.
+    outside: bool,
+    /// Those inputs were open once.
+    opened: bool,
+    /// Something was heard since they were last opened.
+    proven: bool,
     /// Datagrams refused.
     pub refused: u32,
 }
@@ -82,8 +91,17 @@ impl MachineWatch {
             trigger_doubled: false,
             transport: (TransportState::Unknown, now),
             dropouts: LastMinute::new(now),
+            outside: false,
+            opened: false,
+            proven: false,
             refused: 0,
         }
+    }
+
+    /// The same of a machine that our own inputs hear.
+    pub fn heard_from_outside(mut self, outside: bool) -> MachineWatch {
+        self.outside = outside;
+        self
     }
 
     /// A new session: a new start of the agent, whose counters and maybe clock begin anew.
@@ -142,6 +160,11 @@ impl MachineWatch {
         if newer {
             self.last_seq = seq;
             self.last_sent = Some(sent.unwrap_or(at));
+            let lost = own_ears_lost(&beat);
+            let something =
+                beat.audio == AudioState::Sounding || beat.positions.iter().any(|p| p.state == TransportState::Rolling);
+            self.opened |= !lost;
+            self.proven = !lost && (self.proven || something);
             self.newest = Some((beat, at));
         }
         Ok(())
@@ -192,6 +215,9 @@ impl MachineWatch {
 
     /// The best estimate of its clock: of the paths that track, the one with the least bound.
     pub fn clock(&self, now: MonoTime) -> ClockEstimate {
+        if self.outside {
+            return ClockEstimate { offset: Span::ZERO, skew: Ppm(0.0), bound: ONE_CLOCK, state: ClockState::Tracking };
+        }
         let mut best = self.paths[0].clock(now);
         for p in &self.paths[1..] {
             let c = p.clock(now);
@@ -206,6 +232,9 @@ impl MachineWatch {
 
     /// How it is heard, all told.
     pub fn heard(&self, now: MonoTime) -> Heard {
+        if self.outside {
+            return self.heard_outside();
+        }
         match self.detector.state() {
             BeatState::Never => Heard::Never,
             BeatState::Silent | BeatState::Paused if self.said_goodbye => Heard::Goodbye,
@@ -216,6 +245,41 @@ impl MachineWatch {
                 if self.paths_alive(now) < known { Heard::OnePath } else { Heard::Well }
             }
         }
+    }
+
+    /// Without an agent on it a machine cannot be found silent as a host: only our own ears can be lost.
+    fn heard_outside(&self) -> Heard {
+        match self.detector.state() {
+            BeatState::Never => Heard::Never,
+            _ if !self.opened => Heard::Never,
+            BeatState::Heard if !self.newest.as_ref().is_some_and(|(b, _)| own_ears_lost(b)) => Heard::Well,
+            _ => Heard::AgentLost,
+        }
+    }
+
+    /// What is known of how our own inputs hear it.
+    fn by_our_inputs(&self, now: MonoTime) -> Option<Outside> {
+        if !self.outside {
+            return None;
+        }
+        let sound = self.newest.as_ref().is_some_and(|(b, _)| b.audio != AudioState::Unknown);
+        let here = |r: &&PositionReport| r.state != TransportState::Unknown;
+        let of = |sources: &[SourceKind]| sources.iter().any(|s| self.report(*s, now).filter(here).is_some());
+        let beside = self.report(SourceKind::Ltc, now).filter(here);
+        let midi = [SourceKind::Mtc, SourceKind::MidiClock];
+        let ways = [sound || beside.is_some(), of(&midi), of(&[SourceKind::Osc])];
+        let others = || {
+            [SourceKind::Mtc, SourceKind::MidiClock, SourceKind::Osc].into_iter().filter_map(|s| self.report(s, now))
+        };
+        let stands = |r: &PositionReport| matches!(r.state, TransportState::Stalled | TransportState::Stopped);
+        let ended = others().filter(|r| stands(r)).map(|r| r.last_heard.to_local(Span::ZERO)).max();
+        Some(Outside {
+            ways: ways.into_iter().filter(|w| *w).count() as u8,
+            proven: self.proven,
+            code_beside_sound: beside.is_some_and(|r| r.state == TransportState::Rolling),
+            beside_last: beside.map(|r| r.last_heard.to_local(Span::ZERO)),
+            other_ended: ended.filter(|_| others().all(|r| r.state != TransportState::Rolling)),
+        })
     }
 
     fn paths_alive(&self, now: MonoTime) -> usize {
@@ -266,6 +330,7 @@ impl MachineWatch {
             paths: self.paths.iter().filter(|p| p.last_heard.is_some()).count() as u8,
             paths_alive: self.paths_alive(now) as u8,
             clock: self.clock(now).state,
+            outside: self.by_our_inputs(now),
             ..MachineEvidence::default()
         };
         let clock = self.clock(now);
@@ -368,6 +433,18 @@ impl MachineWatch {
         };
         let rolls = all().any(|r| r.state == TransportState::Rolling);
         all().find(ceased).filter(|_| rolls).map(|r| r.source)
+    }
+}
+
+/// Whether our own inputs that are to hear a machine's sound (or, where there are none, its code) are not open or bring nothing.
+fn own_ears_lost(beat: &Beat) -> bool {
+    use wire::SourceFlags as F;
+    let has = |f: F| beat.sources.has(f);
+    let closed = has(F::AUDIO_WANTED) && !has(F::AUDIO_OPEN) || has(F::FEED_WANTED) && !has(F::FEED_OPEN);
+    if has(F::AUDIO_WANTED) || has(F::FEED_WANTED) {
+        closed || beat.audio == AudioState::Ceased
+    } else {
+        has(F::MIDI_WANTED) && !has(F::MIDI_OPEN)
     }
 }
 

@@ -43,44 +43,91 @@ pub fn start_midi(input: usize, port: String, host: String, desk: NewsDesk) -> s
     )
 }
 
-pub fn start_audio(wanted: AudioWanted, desk: NewsDesk) -> std::io::Result<()> {
-    let name = format!("audio device {}", wanted.device);
-    let input =
-        AudioInput { host: wanted.host.clone(), device: wanted.device.clone(), channels: wanted.channels.clone() };
-    let channels: Vec<String> = wanted.channels.iter().filter(|c| !c.is_empty()).cloned().collect();
-    let timecode = wanted.timecode.as_ref().and_then(|t| channels.iter().position(|c| c == t));
+/// Opens each device once, whoever wants channels of it: many devices cannot be opened twice.
+pub fn start_audio(wanted: Vec<(AudioWanted, NewsDesk)>) -> std::io::Result<()> {
+    let mut devices: Vec<Vec<(AudioWanted, NewsDesk)>> = Vec::new();
+    for w in wanted {
+        match devices.iter_mut().find(|d| d.iter().any(|o| (&o.0.host, &o.0.device) == (&w.0.host, &w.0.device))) {
+            Some(device) => device.push(w),
+            None => devices.push(vec![w]),
+        }
+    }
+    devices.into_iter().try_for_each(start_device)
+}
+
+/// One who listens to some channels of a device.
+struct Listener {
+    wanted: AudioWanted,
+    desk: NewsDesk,
+    /// Where its channels lie in a frame that has the channels of all.
+    places: Vec<usize>,
+}
+
+fn start_device(wanted: Vec<(AudioWanted, NewsDesk)>) -> std::io::Result<()> {
+    let Some((first, _)) = wanted.first() else { return Ok(()) };
+    let named = |w: &AudioWanted, i: usize| w.channels.get(i).is_some_and(|c| !c.is_empty());
+    let widest = wanted.iter().map(|(w, _)| w.channels.len()).max().unwrap_or(0);
+    let heard: Vec<usize> = (0..widest).filter(|i| wanted.iter().any(|(w, _)| named(w, *i))).collect();
+    // A channel's name matters to its listener alone: here it only says that the channel is wanted.
+    let channels = (0..widest).map(|i| if heard.contains(&i) { format!("{i}") } else { String::new() }).collect();
+    let input = AudioInput { host: first.host.clone(), device: first.device.clone(), channels };
+    let name = format!("audio device {}", first.device);
+    let listeners: Vec<Listener> = wanted
+        .into_iter()
+        .map(|(mut wanted, desk)| {
+            let places = (0..heard.len()).filter(|p| named(&wanted, heard[*p])).collect();
+            wanted.channels.retain(|c| !c.is_empty());
+            Listener { wanted, desk, places }
+        })
+        .collect();
     listen(
         "audio-in",
         move |wake| ports::audio::open_in(input, Some(wake)),
         move |arrival| match arrival {
-            Arrival::Pcm { at, block } => desk.tell(News::Pcm { at, samples: block.samples.to_vec() }),
+            Arrival::Pcm { at, block } => {
+                for l in &listeners {
+                    let samples = if listeners.len() == 1 {
+                        block.samples.to_vec()
+                    } else {
+                        let frames = block.samples.chunks_exact(block.channels.max(1));
+                        frames.flat_map(|f| l.places.iter().filter_map(|p| f.get(*p).copied())).collect()
+                    };
+                    l.desk.tell(News::Pcm { at, samples });
+                }
+            }
             Arrival::State { state, .. } => {
-                if let SourceState::Open(format) = &state
-                    && let Some(rate) = format.sample_rate
-                {
-                    desk.tell_format(SoundFormat {
-                        rate,
-                        channels: channels.clone(),
-                        timecode,
-                        ltc_rate: wanted.rate,
-                        pilot: wanted.pilot.map(Hertz),
-                        floor: wanted.floor.map(Dbfs),
-                        exact_stamps: false,
-                    });
-                }
-                desk.tell_now(News::Source {
-                    flag: SourceFlags::AUDIO_OPEN,
-                    on: matches!(state, SourceState::Open(_)),
-                });
-                if let SourceState::Open(format) = &state {
-                    desk.tell_device(&format.name);
-                }
                 say(&name, &state);
-                tell(&name, &state, &desk);
+                listeners.iter().for_each(|l| l.on_state(&name, &state));
             }
             Arrival::Midi { .. } => {}
         },
     )
+}
+
+impl Listener {
+    fn on_state(&self, name: &str, state: &SourceState) {
+        let open = matches!(state, SourceState::Open(_));
+        if let SourceState::Open(format) = state
+            && let Some(rate) = format.sample_rate
+        {
+            let channels = self.wanted.channels.clone();
+            let timecode = self.wanted.timecode.as_ref().and_then(|t| channels.iter().position(|c| c == t));
+            self.desk.tell_format(SoundFormat {
+                rate,
+                channels,
+                timecode,
+                ltc_rate: self.wanted.rate,
+                pilot: self.wanted.pilot.map(Hertz),
+                floor: self.wanted.floor.map(Dbfs),
+                exact_stamps: false,
+            });
+        }
+        self.desk.tell_now(News::Source { flag: SourceFlags::AUDIO_OPEN, on: open });
+        if let SourceState::Open(format) = state {
+            self.desk.tell_device(&format.name);
+        }
+        tell(name, state, &self.desk);
+    }
 }
 
 /// Starts a thread that opens a source and hands on what comes.

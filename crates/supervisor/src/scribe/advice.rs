@@ -7,6 +7,9 @@ pub const fn advice(code: AlarmCode) -> &'static str {
     use AlarmCode as A;
     match code {
         A::HostSilent => "Find out why the host went silent: its power, its network cables, its system log.",
+        A::EarsLost => {
+            "Look at the supervisor's interface, its cable and the plugs of this machine; listen to the house meanwhile."
+        }
         A::AgentLost => "Start its agent again, and keep the agent's last log lines.",
         A::PlayerGone => "Find out why the player ended: its crash report, its memory, its session's plug-ins.",
         A::MediaGone => "Check the disk with the session, its cable and its sleep settings.",
