@@ -12,6 +12,7 @@ mod from_watch;
 pub mod house;
 mod lanes;
 mod last_acts;
+mod listeners;
 mod memory;
 pub mod outputs;
 mod own_link;
@@ -36,6 +37,7 @@ use ports::os::{Gate, mono_now, wall_now};
 use watch::Brain;
 
 use crate::last_acts::LastActs;
+pub use crate::listeners::Listener;
 use crate::memory::Kept;
 use crate::outputs::{OutputNews, Outputs, Tell};
 use crate::scribe::{Answers, HistoryBook, Scribe, ScribeDesk, State, ToScribe};
@@ -63,30 +65,38 @@ pub enum StartError {
     /// The page cannot be bound as configured.
     #[error(transparent)]
     Page(#[from] page::PageError),
+    /// Whoever listens to the machines could not begin.
+    #[error("the machines cannot be listened to: {0}")]
+    Listen(String),
     /// A socket or thread could not be made.
     #[error("{0}")]
     System(#[from] std::io::Error),
 }
 
-/// Runs the supervisor described by `rig.toml` until `stop` resolves.
+/// Runs the supervisor described by `rig.toml` until `stop` resolves. Where it alone hears the machines, `listen` starts those who
+/// listen to them, in this very process; they connect as agents do.
 ///
 /// # Errors
 /// What keeps it from starting, or a page that cannot be served any more.
-pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartError> {
+pub fn run(
+    config: &Path,
+    listen: impl FnOnce(Vec<Listener>) -> Result<(), Box<dyn std::error::Error>>,
+    stop: impl Future<Output = ()>,
+) -> Result<(), StartError> {
     let loaded = setup::load(config)?;
     std::fs::create_dir_all(&loaded.shows).map_err(|e| StartError::File(loaded.shows.clone(), e))?;
     let facts = Arc::new(loaded.facts);
     let kept = Kept::open(&loaded.shows, &facts.title(), wall_now(), setup::first_mode(&facts.rig));
 
     // Sockets and outputs are opened before anything can need them.
-    let listen = &facts.rig.listen;
-    let mut addresses = listen.paths.clone();
+    let listen_at = &facts.rig.listen;
+    let mut addresses = listen_at.paths.clone();
     addresses.extend((0..Outputs::sockets(&facts.rig.outputs)).map(|_| std::net::SocketAddr::from(([0, 0, 0, 0], 0))));
     let gate = Gate::bind(&addresses)?;
     let (watch_desk, to) = WatchDesk::new(gate.waker());
     let (scribe_desk, from_others) = ScribeDesk::new();
     let tell = output_news(config, &facts, &watch_desk, &scribe_desk);
-    let outputs = Outputs::open(&facts.rig.outputs, facts.rig.machines.len(), listen.paths.len(), &tell)?;
+    let outputs = Outputs::open(&facts.rig.outputs, facts.rig.machines.len(), listen_at.paths.len(), &tell)?;
 
     let meta = setup::show_meta(&facts, &kept);
     let recorder = showlog::Recorder::open(&loaded.shows, &meta, mono_now(), wall_now());
@@ -129,7 +139,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
     let watch = watch_thread::WatchThread {
         brain: Brain::new(setup::brain_setup(&facts), memory, mono_now()),
         gate,
-        paths: listen.paths.len(),
+        paths: listen_at.paths.len(),
         outputs,
         to,
         from: from_to,
@@ -146,7 +156,7 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         watch.run(|u| said.tell(ToScribe::Said { code: "started", text: format!("The supervisor watches with {u}.") }));
     })?;
 
-    own_link::start(&listen.paths, watch_desk.clone(), scribe_desk.clone())?;
+    own_link::start(&listen_at.paths, watch_desk.clone(), scribe_desk.clone())?;
     if let Some(path) = &loaded.tap {
         let programme = facts.rig.tap.as_ref().map(|t| t.programme.clone()).unwrap_or_default();
         let pilots = facts.rig.machines.iter().map(|m| m.pilot.map(Hertz)).collect();
@@ -170,8 +180,11 @@ pub fn run(config: &Path, stop: impl Future<Output = ()>) -> Result<(), StartErr
         patches: patches.clone(),
         speakers,
     };
-    let lanes_at = lanes::start(listen.lanes, lanes)?;
+    let lanes_at = lanes::start(listen_at.lanes, lanes)?;
     tracing::info!("agents connect to {lanes_at}");
+    if !loaded.listeners.is_empty() {
+        listen(loaded.listeners).map_err(|e| StartError::Listen(e.to_string()))?;
+    }
 
     let desk = Arc::new(desk::SupervisorDesk {
         snapshots,

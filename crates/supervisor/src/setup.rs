@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use base::Span;
-use settings::rig::{LoneStop, Mode, OnLinkLoss, Output};
+use settings::rig::{HeardBy, LoneStop, Mode, OnLinkLoss, Output};
 use settings::{RigFile, ShowFile};
 use timecode::songs::{SongEntry, SongMap};
 use timecode::{Timecode, smf::Smf, tempo_map::TempoMap};
@@ -12,6 +12,7 @@ use wire::{PublicKey, SecretKey};
 
 use crate::StartError;
 use crate::lanes::Known;
+use crate::listeners::Listener;
 use crate::scribe::Facts;
 
 /// A rig's files, read and checked.
@@ -26,6 +27,8 @@ pub struct Loaded {
     pub shows: PathBuf,
     /// Where the tap's socket is made.
     pub tap: Option<PathBuf>,
+    /// Whom our own inputs hear.
+    pub listeners: Vec<Listener>,
 }
 
 /// Reads `rig.toml` and what it names. Paths in it are relative to it.
@@ -60,7 +63,16 @@ pub fn load(config: &Path) -> Result<Loaded, StartError> {
         mend: "make a new key with `twinkeel init`, and pair the agents again",
     })?;
     let mut known = Vec::new();
+    let mut listeners = Vec::new();
     for (machine, m) in base::Machine::first(rig.machines.len()).zip(&rig.machines) {
+        if rig.heard_by == HeardBy::Supervisor {
+            let keys =
+                wire::KeyPair::generate().map_err(|e| StartError::System(std::io::Error::other(e.to_string())))?;
+            known.push(Known { machine, id: m.id, key: keys.public });
+            let dir = config.parent().unwrap_or(Path::new(".")).to_owned();
+            listeners.push(Listener::new(m, keys.secret, &me, &rig, dir)?);
+            continue;
+        }
         let key: PublicKey = m.key.parse().map_err(|e: wire::KeyError| StartError::Trust {
             place: format!("{}: machine[{}].key", config.display(), machine.index()),
             why: e.to_string(),
@@ -81,7 +93,7 @@ pub fn load(config: &Path) -> Result<Loaded, StartError> {
         None => (None, SongMap::default()),
     };
     let (shows, tap) = (beside(&rig.shows), rig.tap.as_ref().map(|t| beside(&t.feed)));
-    Ok(Loaded { facts: Facts::new(rig, show, songs), me, known, shows, tap })
+    Ok(Loaded { facts: Facts::new(rig, show, songs), me, known, shows, tap, listeners })
 }
 
 /// The songs of a show file with their tempo maps; MIDI files lie in `beside`.
@@ -140,6 +152,7 @@ fn rig_setup(rig: &RigFile, facts: &Facts) -> rig::Setup {
     let l = &rig.limits;
     let mut setup = rig::Setup::new(rig.machines.len());
     setup.sample_rate = facts.sample_rate();
+    setup.outside = [rig.heard_by == HeardBy::Supervisor; base::ids::MAX_MACHINES];
     setup.limits.in_step = l.near_offset.0;
     setup.limits.dead_air = l.far_offset.0;
     setup.limits.warning = l.warn_offset.0;

@@ -81,10 +81,28 @@ pub fn supervisor(a: &SupervisorArgs) -> ExitCode {
         // On a signal nothing on air changes; the record is closed properly.
         let _ = stop_signal().await;
     };
-    match supervisor::run(&a.config, stop) {
+    match supervisor::run(&a.config, listen, stop) {
         Ok(()) => ExitCode::SUCCESS,
         Err(e) => refuse(&e),
     }
+}
+
+/// Starts those who listen for a supervisor that alone hears its machines: agents, in this process.
+fn listen(to: Vec<supervisor::Listener>) -> Result<(), Box<dyn std::error::Error>> {
+    let setup = |l: supervisor::Listener| agent::Setup {
+        id: l.id,
+        name: l.name,
+        rig: l.rig,
+        me: l.secret,
+        supervisor: l.supervisor,
+        paths: vec![l.path],
+        lanes: l.lanes,
+        beat: l.beat,
+        sources: l.sources,
+        triggers: l.triggers,
+        dir: l.dir,
+    };
+    Ok(agent::listen(to.into_iter().map(setup).collect())?)
 }
 
 #[cfg(unix)]
