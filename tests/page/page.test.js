@@ -240,21 +240,167 @@ describe("press and hold", () => {
   });
 });
 
-test("tonight's set is moved, skipped and added to", async () => {
-  const page = await open({ path: "/set", name: "FOH" });
-  const names = () => page.locator("#set .name").allInnerTexts();
-  assert.deepEqual(await names(), ["Low Water", "A Lamp for the Ferryman", "Nine Bells, No Wind", "Salt on the Sill"]);
-  await page.getByRole("button", { name: "Later: Nine Bells, No Wind" }).click();
-  await page.waitForFunction(() => document.querySelectorAll("#set .name")[3]?.textContent === "Nine Bells, No Wind");
-  assert.match(await textOf(page, "#said"), /moved to place 4/);
-  await page.getByRole("button", { name: "Skip: Salt on the Sill" }).click();
-  await page.waitForSelector("#set [data-state=skipped]");
-  assert.ok(await page.getByRole("button", { name: "Skip: A Lamp for the Ferryman" }).isDisabled(), "it plays");
-  await page.selectOption("#encore", { label: "The Long Way to Harrow Quay" });
-  await page.getByRole("button", { name: "Add", exact: true }).click();
-  await page.waitForFunction(() => document.querySelectorAll("#set .name").length === 5);
-  quiet();
-  await close(page);
+describe("tonight's set", () => {
+  const SET = ["Low Water", "A Lamp for the Ferryman", "Nine Bells, No Wind", "Salt on the Sill"];
+  const names = (page) => page.locator("#set .name").allInnerTexts();
+  const settled = (page) => page.waitForSelector("#set:not([data-new])");
+
+  test("is moved, skipped and added to, and the record says who", async () => {
+    const page = await open({ path: "/set", name: "FOH" });
+    assert.deepEqual(await names(page), SET);
+    assert.match(await textOf(page, "#set [data-state=now]"), /A Lamp for the Ferryman[^]*NOW · 02:00:00:00/);
+    await page.getByRole("button", { name: "Later: Nine Bells, No Wind" }).click();
+    await page.waitForFunction(() => document.querySelectorAll("#set .name")[3]?.textContent === "Nine Bells, No Wind");
+    assert.match(await textOf(page, "#said"), /moved to place 4/);
+    await settled(page);
+    await page.getByRole("button", { name: "Skip: Salt on the Sill" }).click();
+    await page.waitForSelector("#set [data-state=skipped] >> text=skipped");
+    assert.ok(await page.getByRole("button", { name: "Skip: A Lamp for the Ferryman" }).isHidden(), "it plays");
+    await page.selectOption("#encore", { label: "The Long Way to Harrow Quay" });
+    await page.getByRole("button", { name: "Add", exact: true }).click();
+    await page.waitForFunction(() => document.querySelectorAll("#set .name").length === 5);
+    assert.match(await textOf(page, "#set li:last-child"), /The Long Way to Harrow Quay[^]*added/);
+    const acts = await rig.acts();
+    assert.deepEqual(acts.map((a) => a.replace(/ .* by/, " by")), ["SetMove by FOH", "SetSkip by FOH", "SetAdd by FOH"]);
+    quiet();
+    await close(page);
+  });
+
+  test("a second press by key moves the same song on, wherever it has come to stand", async () => {
+    const page = await open({ path: "/set" });
+    await page.getByRole("button", { name: "Earlier: Salt on the Sill" }).focus();
+    for (const place of [3, 2]) {
+      await page.keyboard.press("Enter");
+      await page.waitForFunction((n) => document.querySelectorAll("#set .name")[n - 1]?.textContent === "Salt on the Sill", place);
+    }
+    assert.equal(await page.evaluate(() => document.activeElement?.getAttribute("aria-label")), "Earlier: Salt on the Sill");
+    await close(page);
+  });
+
+  test("a finger that taps twice moves one song once", async () => {
+    const page = await open({ path: "/set", context: { hasTouch: true, viewport: { width: 360, height: 640 } } });
+    const button = page.getByRole("button", { name: "Later: Nine Bells, No Wind" });
+    await button.scrollIntoViewIfNeeded();
+    const box = await button.boundingBox();
+    const tap = () => page.touchscreen.tap(box.x + box.width / 2, box.y + box.height / 2);
+    await tap();
+    await page.waitForFunction(() => document.querySelectorAll("#set .name")[3]?.textContent === "Nine Bells, No Wind");
+    await tap();
+    await page.waitForTimeout(300);
+    assert.equal((await rig.acts()).length, 1);
+    await close(page);
+  });
+
+  test("is not put back by one touch", async () => {
+    const page = await open({ path: "/set" });
+    await page.click("#restore");
+    await page.waitForTimeout(300);
+    assert.deepEqual(await rig.acts(), []);
+    await press(page, "#restore", 1000);
+    await page.waitForSelector("#said >> text=as the show file has it");
+    assert.equal((await rig.acts()).length, 1);
+    await close(page);
+  });
+});
+
+describe("the check before the show", () => {
+  const checked = (name) => rig.get(`/fake/check/${name}`);
+  after(() => checked("passed"));
+
+  test("says in words whether a pass stands, what is asked of a person, and what is wrong", async () => {
+    await checked("never");
+    const page = await open({ path: "/check" });
+    await page.waitForSelector("#stands >> text=No. No check of this rig has been passed. The mode act needs your word.");
+    assert.ok(await page.locator("#sheet").isHidden());
+    await checked("waiting");
+    await page.waitForSelector("#ask >> text=Load a song of the show, and press start once.");
+    assert.match(await textOf(page, "#stage"), /^Waiting for the start\. \(A full check, begun by Mara\.\)$/);
+    assert.ok(await page.locator("#run").isHidden(), "no second one can be begun");
+    assert.equal(await page.locator("#done").evaluate((n) => n.value), 0.25);
+    await checked("passed");
+    await page.waitForSelector("#stands >> text=Yes. The mode act may be chosen.");
+    assert.match(await textOf(page, "#outcome"), /^PASSED$/);
+    await checked("failed");
+    await page.waitForSelector("#outcome >> text=FAILED");
+    assert.match(await textOf(page, "#wrong li:first-child"), /FAIL: The same buffer[^]*A: 128 samples; B: 512 samples \(limit: the same on all machines\)[^]*Mend: Set the same buffer size/);
+    assert.match(await textOf(page, "#wrong li:nth-child(2)"), /look at: Processor headroom/, "what fails comes first");
+    assert.match(await textOf(page, "#new"), /B's buffer is 512, was 128/);
+    await page.click("#sheet summary");
+    assert.match(await textOf(page, "#rows"), /not tested/, "what was not looked at is not called well");
+    quiet();
+    await close(page);
+  });
+
+  test("a sheet can be printed, as a page and as PDF", async () => {
+    await checked("failed");
+    const page = await open({ path: "/check" });
+    await page.waitForSelector("#sheet");
+    const [html, pdf] = await Promise.all(["#sheet-html", "#sheet-pdf"].map(async (css) => fetch(rig.url + await page.getAttribute(css, "href"))));
+    assert.match(await html.text(), /FAIL[^]*Twinkeel is not a safety system/i);
+    assert.equal(Buffer.from(await pdf.arrayBuffer()).subarray(0, 5).toString(), "%PDF-");
+    await close(page);
+  });
+
+  test("a full check begins only when a person has said all that must be said, and each word counts once", async () => {
+    await checked("never");
+    const page = await open({ path: "/check", name: "Mara" });
+    await page.click("text=Full");
+    await page.waitForSelector("#begin-said >> text=/timecode is parked for lighting, video, automation, effects; that everybody is warned; how loud/");
+    await page.click("#begin", { force: true });
+    await page.waitForTimeout(200);
+    assert.deepEqual(await rig.acts(), [], "the button does nothing yet");
+    for (const name of ["Lighting", "Video", "Automation", "Effects", "Everybody"]) await page.locator(`label:has-text("${name}")`).first().click();
+    await page.waitForSelector("#begin-said >> text=/^Still to be said: how loud it may be\\.$/");
+    await page.click("text=lowered");
+    await page.click("#begin");
+    await page.waitForSelector("#goes");
+    assert.match((await rig.acts()).join(), /^Full check with Word \{ desk_muted: false, warned: true, level: Some\(Lowered\), parked: \["lighting", "video", "automation", "effects"\] \} by Mara$/);
+    await page.click("#stop");
+    await page.waitForSelector("#run");
+    await page.waitForSelector("#begin-said >> text=/timecode is parked for lighting, video/");
+    quiet();
+    await close(page);
+  });
+
+  test("a quick check moves nothing and asks nothing; a fast one wants the desk muted", async () => {
+    await checked("never");
+    const page = await open({ path: "/check" });
+    assert.equal(await page.getAttribute("#begin", "aria-disabled"), "false");
+    await page.click("text=Fast");
+    assert.equal(await page.getAttribute("#begin", "aria-disabled"), "true");
+    await page.click("text=The desk is muted.");
+    assert.equal(await page.getAttribute("#begin", "aria-disabled"), "false");
+    await page.click("text=Quick");
+    await page.click("#begin");
+    await page.waitForSelector("#goes");
+    assert.match((await rig.acts()).join(), /^Quick check/);
+    await close(page);
+  });
+
+  test("who may only look on is asked for the passphrase before anything begins", async () => {
+    const own = await Rig.start("ready", { TWINKEEL_FAKE_PASSPHRASE: "low water" });
+    const page = await open({ url: own.url, path: "/check" });
+    await page.waitForSelector("body[data-role=reader]");
+    await page.click("#begin");
+    await page.waitForSelector("#me-dialog[open] >> text=Operator's passphrase");
+    assert.deepEqual(await own.acts(), []);
+    quiet();
+    await close(page);
+    await own.stop();
+  });
+
+  test("without a check the mode act needs a person's word, given by a second press", async () => {
+    await checked("never");
+    const page = await open({ name: "Mara" });
+    await press(page, "[data-mode=observe]", 1000);
+    await page.waitForSelector("[data-mode=observe][aria-pressed=true]");
+    await press(page, "[data-mode=act]", 1000);
+    await page.waitForSelector("#said[data-tone=abnormal] >> text=/No check of this rig has been passed[^]*the record keeps it under your name/");
+    await press(page, "[data-mode=act]", 1000);
+    await page.waitForSelector("[data-mode=act][aria-pressed=true]");
+    assert.deepEqual(await rig.acts(), ["SetMode { mode: Observe } by Mara", "SetMode { mode: Act } by Mara", "ActUnchecked by Mara"]);
+    await close(page);
+  });
 });
 
 test("a proposal is answered in one press", async () => {
@@ -410,7 +556,48 @@ describe("sizes", () => {
   }
 });
 
+describe("sizes of the other pages", () => {
+  for (const [name, width, height] of [["phone", 360, 640], ["desktop", 1280, 800], ["4k", 3840, 2160]]) {
+    test(`${name}: nothing is cut off sideways or laid over anything, and a thumb finds every button`, async () => {
+      const page = await open({ path: "/rig", context: { viewport: { width, height } } });
+      for (const [path, check] of [["/check", "never"], ["/check", "waiting"], ["/check", "failed"], ["/set"], ["/rig"], ["/why"], ["/report"]]) {
+        await rig.get(`/fake/check/${check ?? "passed"}`);
+        await page.goto(rig.url + path);
+        await page.waitForSelector("body[data-line=live]");
+        if (path === "/check") await page.waitForSelector({ never: "#run", waiting: "#goes", failed: "#wrong li" }[check]);
+        const seen = await page.evaluate(() => {
+          const box = (n) => n.getBoundingClientRect();
+          const shown = (n) => box(n).height > 0 && getComputedStyle(n).visibility !== "hidden";
+          const parts = [...document.querySelectorAll("main > *, main > * > *")].filter((n) => shown(n) && !n.closest(".unseen") && !n.matches(".unseen, legend"));
+          const over = parts.flatMap((a, i) => parts.slice(i + 1).filter((b) => !a.contains(b) && !b.contains(a)
+            && box(a).bottom - box(b).top > 2 && box(b).bottom - box(a).top > 2 && box(a).right - box(b).left > 2 && box(b).right - box(a).left > 2).map((b) => `${a.id || a.className || a.tagName} and ${b.id || b.className || b.tagName}`));
+          const small = [...document.querySelectorAll("main button, main select, main summary, main label:has(input)")].filter((n) => shown(n) && box(n).height < 44).map((n) => n.textContent);
+          return { wide: document.documentElement.scrollWidth - innerWidth, over, small };
+        });
+        assert.deepEqual(seen, { wide: Math.min(0, seen.wide), over: [], small: [] }, `${path} ${check ?? ""}`);
+      }
+      quiet();
+      await close(page);
+    });
+  }
+});
+
 describe("access", () => {
+  test("axe finds nothing on /check in any of its states", async () => {
+    const page = await open({ path: "/check", context: { bypassCSP: true } });
+    for (const [check, there] of [["never", "#run"], ["waiting", "#goes"], ["passed", "#sheet"], ["failed", "#wrong li"]]) {
+      await rig.get(`/fake/check/${check}`);
+      await page.waitForSelector(there);
+      if (check === "never") await page.click("text=Full");
+      await page.waitForTimeout(300);
+      if (!await page.evaluate(() => "axe" in window)) await page.evaluate(AXE);
+      const { violations } = await page.evaluate(() => window.axe.run({ runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"] }));
+      assert.deepEqual(violations.map((v) => `${check}: ${v.id} at ${v.nodes.map((n) => n.target).join(" ")}`), []);
+    }
+    quiet();
+    await close(page);
+  });
+
   for (const [path, scenes] of [["/", ["ready", "latched", "proposal", "many-alarms", "apart", "first-start", "stale", "three"]], ["/why", ["ready"]], ["/rig", ["ready"]], ["/set", ["ready"]], ["/report", ["ready"]]]) {
     test(`axe finds nothing on ${path}`, async () => {
       const page = await open({ path, context: { bypassCSP: true } });

@@ -3,6 +3,7 @@
 import { byId, el, keyed, mark, say, shape, show } from "./dom.js";
 import { frame, openDevice, rights } from "./frame.js";
 import { deviceName } from "./link.js";
+import { dayOf } from "./words.js";
 
 /** @typedef {import("./types").CheckView} CheckView */
 /** @typedef {import("./types").CheckRow} CheckRow */
@@ -38,7 +39,11 @@ function lacks() {
   if (depth() === "fast") return w.desk_muted ? [] : ["that the desk is muted"];
   if (depth() !== "full") return [];
   const open = FOLLOWERS.filter((f) => !w.parked.includes(f));
-  return [...open, ...(w.warned ? [] : ["that everybody is warned"]), ...(w.level ? [] : ["the level"])];
+  return [
+    ...(open.length ? [`that timecode is parked for ${open.join(", ")}`] : []),
+    ...(w.warned ? [] : ["that everybody is warned"]),
+    ...(w.level ? [] : ["how loud it may be"]),
+  ];
 }
 
 function refreshForm() {
@@ -46,7 +51,7 @@ function refreshForm() {
   show(byId("words-full"), depth() === "full");
   const missing = lacks();
   mark(byId("begin"), "aria-disabled", String(missing.length > 0 || running));
-  say(byId("begin-said"), missing.length ? `Still to be said: ${missing.join(", ")}.` : "");
+  say(byId("begin-said"), missing.length ? `Still to be said: ${missing.join("; ")}.` : "");
 }
 
 /** @param {string} method @param {unknown} [body] */
@@ -96,7 +101,7 @@ function render(v) {
   show(byId("goes"), running);
   show(byId("run"), !running);
   if (v.running) {
-    say(byId("stage"), `${v.running.depth} check by ${v.running.by}: ${v.running.stage}`);
+    say(byId("stage"), `${v.running.stage}. (A ${v.running.depth} check, begun by ${v.running.by}.)`);
     show(byId("ask"), !!v.running.ask);
     say(byId("ask"), v.running.ask ?? "");
     /** @type {HTMLProgressElement} */ (byId("done")).value = v.running.done;
@@ -112,8 +117,7 @@ function sheet(s) {
   shape(byId("outcome-shape"), tone);
   say(byId("outcome"), outcome);
   say(byId("outcome-text"), s.text);
-  const at = new Date(s.at_wall_ns / 1e6);
-  say(byId("byline"), `${s.depth} check by ${s.by}, ${at.toLocaleString()}, took ${Math.round(s.took_ns / 1e9)} s`);
+  say(byId("byline"), `A ${s.depth} check by ${s.by}, ${dayOf(s.at_wall_ns)}, ${Math.round(s.took_ns / 1e9)} s long.`);
   const wrong = ["fail", "warn"].flatMap((v) => s.rows.filter((r) => r.verdict === v));
   keyed(byId("wrong"), wrong, (r) => r.code, () => el("li", {}, el("h3", {}, el("span", { class: "shape" }), el("span")), el("p", { class: "figure" }), el("p", { class: "dim" }), el("p")), (li, r) => {
     const [w, t] = VERDICTS[r.verdict];

@@ -15,6 +15,11 @@ export function timeOfDay(wallNs) {
   return new Date(wallNs / 1e6).toLocaleTimeString("en-GB");
 }
 
+/** A day and the time of it, in this browser's time zone. @param {number} wallNs */
+export function dayOf(wallNs) {
+  return new Date(wallNs / 1e6).toLocaleString("en-GB", { dateStyle: "medium", timeStyle: "short" });
+}
+
 /** A length of time for "for ..." and "... old". @param {number} ms */
 export function lasting(ms) {
   const s = Math.max(0, ms / 1000);

@@ -11,6 +11,7 @@ use axum::routing::get;
 
 use super::Page;
 use super::api::problem;
+use super::places::{self, PLACES};
 
 macro_rules! files {
     ($($name:literal: $kind:ident),* $(,)?) => {
@@ -25,13 +26,7 @@ const SVG: &str = "image/svg+xml";
 const MANIFEST: &str = "application/manifest+json";
 const JSON: &str = "application/json";
 
-const FILES: &[File] = files![
-    "watch.html": HTML,
-    "check.html": HTML,
-    "why.html": HTML,
-    "rig.html": HTML,
-    "set.html": HTML,
-    "report.html": HTML,
+pub(super) const FILES: &[File] = files![
     "style.css": STYLE,
     "link.js": SCRIPT,
     "dom.js": SCRIPT,
@@ -53,26 +48,24 @@ const FILES: &[File] = files![
     "openapi.json": JSON,
 ];
 
-struct File {
-    name: &'static str,
+pub(super) struct File {
+    pub name: &'static str,
     kind: &'static str,
-    bytes: &'static [u8],
+    pub bytes: &'static [u8],
 }
 
 pub(crate) fn routes() -> Router<Arc<Page>> {
-    Router::new()
-        .route("/", get(|h: HeaderMap| async move { send("watch.html", &h) }))
-        .route("/check", get(|h: HeaderMap| async move { send("check.html", &h) }))
-        .route("/why", get(|h: HeaderMap| async move { send("why.html", &h) }))
-        .route("/rig", get(|h: HeaderMap| async move { send("rig.html", &h) }))
-        .route("/set", get(|h: HeaderMap| async move { send("set.html", &h) }))
+    let pages = PLACES.iter().filter(|p| p.path != "/report");
+    let pages =
+        pages.fold(Router::new(), |r, p| r.route(p.path, get(move |h: HeaderMap| async move { framed(p.path, &h) })));
+    pages
         .route("/report", get(report))
-        .route("/assets/{name}", get(|Path(name): Path<String>, h: HeaderMap| async move { send(&name, &h) }))
+        .route("/assets/{name}", get(|Path(name): Path<String>, h: HeaderMap| async move { file(&name, &h) }))
 }
 
 /// The API's description, for `api`.
 pub(crate) async fn openapi(headers: HeaderMap) -> Response {
-    send("openapi.json", &headers)
+    file("openapi.json", &headers)
 }
 
 /// The last report, or a page that says there is none yet.
@@ -80,29 +73,26 @@ async fn report(State(page): State<Arc<Page>>, headers: HeaderMap) -> Response {
     let place = page.desk.snapshots().borrow().report.clone();
     match place.filter(|p| p.starts_with('/') && !p.starts_with("//") && p != "/report") {
         Some(place) => Redirect::to(&place).into_response(),
-        None => send("report.html", &headers),
+        None => framed("/report", &headers),
     }
 }
 
-fn send(name: &str, headers: &HeaderMap) -> Response {
-    let Some(file) = FILES.iter().find(|f| f.name == name) else {
+fn framed(path: &str, headers: &HeaderMap) -> Response {
+    send(places::whole(path).map(|bytes| (HTML, bytes)), headers)
+}
+
+fn file(name: &str, headers: &HeaderMap) -> Response {
+    send(FILES.iter().find(|f| f.name == name).map(|f| (f.kind, f.bytes)), headers)
+}
+
+fn send(what: Option<(&'static str, &'static [u8])>, headers: &HeaderMap) -> Response {
+    let Some((kind, bytes)) = what else {
         return problem(StatusCode::NOT_FOUND, "there is no such file").into_response();
     };
-    let tag = format!("\"{}\"", &blake3::hash(file.bytes).to_hex()[..16]);
+    let tag = format!("\"{}\"", &blake3::hash(bytes).to_hex()[..16]);
     let fresh = [(header::ETAG, tag.clone()), (header::CACHE_CONTROL, "no-cache".into())];
     if headers.get(header::IF_NONE_MATCH).is_some_and(|t| t.as_bytes() == tag.as_bytes()) {
         return (StatusCode::NOT_MODIFIED, fresh).into_response();
     }
-    (fresh, [(header::CONTENT_TYPE, file.kind)], file.bytes).into_response()
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_whole_page_weighs_at_most_150_kb() {
-        let weight: usize = FILES.iter().map(|f| f.bytes.len()).sum();
-        assert!(weight <= 150_000, "{weight} bytes");
-    }
+    (fresh, [(header::CONTENT_TYPE, kind)], bytes).into_response()
 }

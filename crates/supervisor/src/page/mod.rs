@@ -9,6 +9,7 @@ mod assets;
 pub mod desk;
 mod door;
 mod login;
+mod places;
 mod stream;
 
 use std::future::Future;
