@@ -46,6 +46,28 @@ test("what is answered in every scene is what is described", async () => {
   }
 });
 
+test("the check and the shows are answered as described", async () => {
+  const [view, outcome] = ["CheckView", "Outcome"].map(checker);
+  for (const name of ["never", "waiting", "passed", "failed"]) {
+    await rig.get(`/fake/check/${name}`);
+    assert.ok(view(await rig.get("/api/v1/check")), `${name}: ${JSON.stringify(view.errors)}`);
+  }
+  const ask = (method, body) => fetch(`${rig.url}/api/v1/check`, { method, headers: { "content-type": "application/json", origin: rig.url }, body: body && JSON.stringify(body) });
+  for (const request of [{ depth: "full" }, { depth: "fast", word: { desk_muted: true, level: null, parked: [] } }]) {
+    assert.ok(checker("CheckRequest")(request));
+    assert.ok(outcome(await (await ask("POST", request)).json()), JSON.stringify(outcome.errors));
+  }
+  assert.equal((await ask("DELETE")).status, 204);
+  const none = await ask("DELETE");
+  assert.equal(none.status, 404);
+  assert.ok(checker("Problem")(await none.json()));
+  const lines = await rig.get("/api/v1/shows");
+  assert.equal(lines.length, 6);
+  const [line, figures] = ["ShowLine", "ShowFigures"].map(checker);
+  for (const l of lines) assert.ok(line(l), JSON.stringify(line.errors));
+  for (const l of lines.filter((l) => !l.error)) assert.ok(figures(await rig.get(`/api/v1/shows/${l.id}`)), JSON.stringify(figures.errors));
+});
+
 test("acts and problems are answered as described", async () => {
   await rig.scene("apart");
   const post = (body) => fetch(`${rig.url}/api/v1/act`, { method: "POST", headers: { "content-type": "application/json", origin: rig.url }, body: JSON.stringify(body) });

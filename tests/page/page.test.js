@@ -403,6 +403,26 @@ describe("the check before the show", () => {
   });
 });
 
+test("shows are listed with what they came to, how figures went, and their reports", async () => {
+  const page = await open({ path: "/shows" });
+  await page.waitForSelector("#shows-said:empty", { state: "attached" });
+  await page.waitForFunction(() => document.querySelectorAll("#shows li").length === 6);
+  assert.match(await textOf(page, "#shows li:first-child"), /Salt and Lanterns, Lantern Dock[^]*24 May 2026[^]*It held: 2 songs[^]*97\.5 %[^]*Alarms: 0 high, 1 medium, 0 low/);
+  assert.match(await textOf(page, "#shows li:last-child"), /cannot be read/);
+  const drift = await textOf(page, "#trend-list li:first-child");
+  assert.match(drift, /Drift of right of the riser\s+27\.5 ppm in the last show; before, from 21\.0 ppm to 23\.9 ppm, half of them at most 21\.[24] ppm/);
+  assert.equal(await page.locator("#trend-list li:first-child rect").count(), 5, "a column a show");
+  await page.click("#shows li:first-child >> text=Report");
+  await page.waitForURL(/report\.html$/);
+  assert.match(await textOf(page, "body"), /Lantern Dock/);
+  await page.goBack();
+  await page.waitForSelector("#shows li");
+  await page.goto(`${rig.url}/report`);
+  assert.match(page.url(), /\/shows$/, "without a report by name the way to it is the list");
+  quiet();
+  await close(page);
+});
+
 test("a proposal is answered in one press", async () => {
   await rig.scene("proposal");
   const page = await open();
@@ -560,7 +580,7 @@ describe("sizes of the other pages", () => {
   for (const [name, width, height] of [["phone", 360, 640], ["desktop", 1280, 800], ["4k", 3840, 2160]]) {
     test(`${name}: nothing is cut off sideways or laid over anything, and a thumb finds every button`, async () => {
       const page = await open({ path: "/rig", context: { viewport: { width, height } } });
-      for (const [path, check] of [["/check", "never"], ["/check", "waiting"], ["/check", "failed"], ["/set"], ["/rig"], ["/why"], ["/report"]]) {
+      for (const [path, check] of [["/check", "never"], ["/check", "waiting"], ["/check", "failed"], ["/set"], ["/rig"], ["/why"], ["/shows"]]) {
         await rig.get(`/fake/check/${check ?? "passed"}`);
         await page.goto(rig.url + path);
         await page.waitForSelector("body[data-line=live]");
@@ -598,7 +618,7 @@ describe("access", () => {
     await close(page);
   });
 
-  for (const [path, scenes] of [["/", ["ready", "latched", "proposal", "many-alarms", "apart", "first-start", "stale", "three"]], ["/why", ["ready"]], ["/rig", ["ready"]], ["/set", ["ready"]], ["/report", ["ready"]]]) {
+  for (const [path, scenes] of [["/", ["ready", "latched", "proposal", "many-alarms", "apart", "first-start", "stale", "three"]], ["/why", ["ready"]], ["/rig", ["ready"]], ["/set", ["ready"]], ["/shows", ["ready"]]]) {
     test(`axe finds nothing on ${path}`, async () => {
       const page = await open({ path, context: { bypassCSP: true } });
       for (const scene of scenes) {

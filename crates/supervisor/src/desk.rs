@@ -45,6 +45,8 @@ pub struct SupervisorDesk {
     pub check: CheckDesk,
     /// The record, for trying it.
     pub record: Option<showlog::RecordSender>,
+    /// The folder of records.
+    pub shows: std::path::PathBuf,
 }
 
 /// Who does an act.
@@ -201,6 +203,10 @@ impl Desk for SupervisorDesk {
 
     fn parity(&self) -> Parity {
         self.parity.found()
+    }
+
+    fn shows(&self) -> Option<std::path::PathBuf> {
+        Some(self.shows.clone())
     }
 
     fn check(&self) -> CheckView {

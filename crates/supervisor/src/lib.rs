@@ -199,6 +199,7 @@ pub fn run(
         patches,
         check,
         record: recorder.as_ref().map(showlog::Recorder::handle),
+        shows: loaded.shows,
     });
     buttons::start(&facts.rig.buttons, desk.clone(), &desk.scribe)?;
     let served = serve_page(desk, &facts.rig, session_key, stop);

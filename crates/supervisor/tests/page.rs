@@ -8,6 +8,8 @@ mod checks;
 mod desk;
 #[path = "../examples/fake_desk/scenes.rs"]
 mod scenes;
+#[path = "../examples/fake_desk/shelf.rs"]
+mod shelf;
 
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -251,4 +253,70 @@ async fn the_checks_sheet_is_a_page_and_a_paper() {
     let (status, head, body) = page.get(&path("/sheet.html")).await;
     assert!(status == 200 && head.contains("text/html"), "{head}");
     assert!(body.contains("not a safety system") || body.contains("no safety system"), "the sheet repeats it");
+}
+
+#[tokio::test]
+async fn shows_are_listed_and_told_and_no_other_file_can_be_asked_for() {
+    let page = Page::start(None).await;
+    assert_eq!(page.get("/api/v1/shows").await.2, "[]", "there is no shelf");
+    let dir = tempfile::tempdir().unwrap();
+    shelf::fill(dir.path()).unwrap();
+    page.desk.keep_shows(dir.path());
+    let listed: Vec<page::ShowLine> = serde_json::from_str(&page.get("/api/v1/shows").await.2).unwrap();
+    assert_eq!(listed.len(), 6);
+    assert_eq!(listed[0].title, "Salt and Lanterns, Lantern Dock", "the newest first");
+    assert!(listed[5].error.is_some(), "a damaged one says so");
+    let path = |id: &str| format!("/api/v1/shows/{id}");
+    let told: page::ShowFigures = serde_json::from_str(&page.get(&path(&listed[0].id)).await.2).unwrap();
+    let b = &told.machines[1];
+    // The shelf was recorded with a drift of 27.5 ppm, of three seconds of two songs of a minute without a standby, and of one alarm.
+    let drift = b.drift.unwrap().0;
+    assert!((drift - 27.5).abs() < 0.1, "{drift} ppm");
+    assert_eq!((b.alarms, told.alarms.medium, told.songs), (1, 1, 2));
+    let fit = told.fit.unwrap();
+    assert!((fit - 117.0 / 120.0).abs() < 0.01, "{fit}");
+    let (status, head, body) = page.get(&path(&format!("{}/report.html", listed[0].id))).await;
+    assert!(status == 200 && head.contains("default-src 'none'") && body.contains("Lantern Dock"), "{head}");
+    let outside = dir.path().join("damaged.showlog").display().to_string().replace('/', "%2F");
+    for no in [outside.as_str(), "last", "1", "..%2F..%2Fetc%2Fpasswd", &listed[0].id[..8], &listed[5].id] {
+        assert_eq!(page.get(&path(no)).await.0, 404, "{no}");
+    }
+}
+
+/// Every route of the API stands in its description, and every one described is there: an unknown address and a wrong method are told
+/// apart from all else by their words.
+#[tokio::test]
+async fn the_description_and_the_router_know_the_same_routes() {
+    let page = Page::start(None).await;
+    let described: serde_json::Value = serde_json::from_str(&page.get("/api/v1/openapi.json").await.2).unwrap();
+    let source = include_str!("../src/page/api.rs");
+    let methods = ["get", "post", "delete", "put", "patch"];
+    let mut routed: Vec<(String, String)> = Vec::new();
+    for line in source.lines().filter_map(|l| l.trim().strip_prefix(".route(\"")) {
+        let (path, how) = line.split_once("\", ").unwrap();
+        let of = methods.iter().filter(|m| how.starts_with(&format!("{m}(")) || how.contains(&format!(".{m}(")));
+        routed.extend(of.map(|m| (format!("/api/v1{path}"), (*m).to_owned())));
+    }
+    let mut told: Vec<(String, String)> = Vec::new();
+    for (path, entry) in described["paths"].as_object().unwrap() {
+        told.extend(entry.as_object().unwrap().keys().map(|m| (path.clone(), m.clone())));
+    }
+    routed.sort();
+    told.sort();
+    assert_eq!(routed, told);
+    assert!(told.len() > 15, "{told:?}");
+    for (path, method) in told {
+        let asked = path.replace("{id}", "none").replace("{place}", "0");
+        let headers = page.own_origin();
+        let request = format!(
+            "{} {asked} HTTP/1.1\r\nHost: {}\r\nConnection: close\r\n{headers}\r\n",
+            method.to_uppercase(),
+            page.at
+        );
+        if path.ends_with("/events") {
+            continue;
+        }
+        let (status, _, body) = page.raw(&request).await;
+        assert!(status != 405 && !body.contains("nothing under this address"), "{method} {path}: {status} {body}");
+    }
 }

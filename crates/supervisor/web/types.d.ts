@@ -73,3 +73,8 @@ export type CheckView = {
   } | null;
   valid: boolean; text: string;
 };
+export type ShowLine = { id: string; title: string; label: string | null; started_wall_ns: number | null; length_ns: number | null; changeovers: number; error: string | null };
+export type ShowFigures = {
+  held: string; sentence: string; songs: number; fit: number | null; alarms: { high: number; medium: number; low: number };
+  machines: { letter: string; name: string; id: string; drift_ppm: number | null; alarms: number; dropouts: number }[];
+};

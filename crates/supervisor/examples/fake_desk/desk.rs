@@ -1,5 +1,6 @@
 //! A desk over an invented rig: it moves, obeys acts in the way a rig would, and writes down who did what.
 
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
@@ -38,6 +39,7 @@ struct World {
     changed: Option<(MonoTime, Letter)>,
     unchecked: bool,
     check: CheckView,
+    shows: Option<PathBuf>,
 }
 
 impl FakeDesk {
@@ -57,6 +59,7 @@ impl FakeDesk {
             changed: None,
             unchecked: false,
             check: checks::view("never"),
+            shows: None,
         };
         let desk = Arc::new(FakeDesk {
             world: Mutex::new(world),
@@ -96,6 +99,11 @@ impl FakeDesk {
         let mut w = self.world();
         w.check = checks::view(name);
         w.unchecked = !w.check.valid;
+    }
+
+    /// Shows are kept in this folder.
+    pub fn keep_shows(&self, dir: &Path) {
+        self.world().shows = Some(dir.to_owned());
     }
 
     pub fn acts(&self) -> Vec<String> {
@@ -258,6 +266,10 @@ impl Desk for FakeDesk {
         let outcome = self.obey(&act, &who);
         self.publish();
         Box::pin(async move { outcome })
+    }
+
+    fn shows(&self) -> Option<PathBuf> {
+        self.world().shows.clone()
     }
 
     fn check(&self) -> CheckView {

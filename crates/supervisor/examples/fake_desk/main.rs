@@ -7,6 +7,7 @@
 mod checks;
 mod desk;
 mod scenes;
+mod shelf;
 
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -25,6 +26,9 @@ async fn main() -> Result<(), Box<dyn std::error::Error>> {
     let port: u16 = args.next().map_or(Ok(8470), |p| p.parse())?;
     let scene = args.next().unwrap_or_else(|| "ready".into());
     let desk = FakeDesk::start(&scene).ok_or("there is no such scene")?;
+    let shows = tempfile::tempdir()?;
+    shelf::fill(shows.path())?;
+    desk.keep_shows(shows.path());
     let listener = tokio::net::TcpListener::bind(("127.0.0.1", port)).await?;
     let bind: SocketAddr = listener.local_addr()?;
     let operator_hash = match (std::env::var("TWINKEEL_FAKE_HASH"), std::env::var("TWINKEEL_FAKE_PASSPHRASE")) {

@@ -14,7 +14,7 @@ use serde::{Deserialize, Serialize};
 
 use super::desk::{DeskAct, HistoryWindow, Who, Whole};
 use super::login::{LoginRefused, forget};
-use super::{Page, assets, stream};
+use super::{Page, assets, shows, stream};
 use crate::check::CheckRequest;
 
 /// How long an act may take to be accepted or refused.
@@ -33,6 +33,10 @@ pub(crate) fn routes() -> Router<Arc<Page>> {
         .route("/check/sheet.html", get(sheet_page))
         .route("/check/sheet.pdf", get(sheet_pdf))
         .route("/check", get(check).post(begin_check).delete(stop_check))
+        .route("/shows", get(shows::list))
+        .route("/shows/{id}", get(shows::figures))
+        .route("/shows/{id}/report.html", get(shows::report_page))
+        .route("/shows/{id}/report.pdf", get(shows::report_pdf))
         .route("/session", get(session).post(enter).delete(leave))
         .route("/openapi.json", get(assets::openapi))
         .fallback(|| async { problem(StatusCode::NOT_FOUND, "there is nothing under this address") })

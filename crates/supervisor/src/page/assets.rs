@@ -42,7 +42,7 @@ pub(super) const FILES: &[File] = files![
     "why.js": SCRIPT,
     "rig.js": SCRIPT,
     "set.js": SCRIPT,
-    "report.js": SCRIPT,
+    "shows.js": SCRIPT,
     "icon.svg": SVG,
     "manifest.webmanifest": MANIFEST,
     "openapi.json": JSON,
@@ -68,13 +68,11 @@ pub(crate) async fn openapi(headers: HeaderMap) -> Response {
     file("openapi.json", &headers)
 }
 
-/// The last report, or a page that says there is none yet.
-async fn report(State(page): State<Arc<Page>>, headers: HeaderMap) -> Response {
+/// The last report that the snapshot names, or the list of shows.
+async fn report(State(page): State<Arc<Page>>) -> Response {
     let place = page.desk.snapshots().borrow().report.clone();
-    match place.filter(|p| p.starts_with('/') && !p.starts_with("//") && p != "/report") {
-        Some(place) => Redirect::to(&place).into_response(),
-        None => framed("/report", &headers),
-    }
+    let place = place.filter(|p| p.starts_with('/') && !p.starts_with("//") && p != "/report");
+    Redirect::to(place.as_deref().unwrap_or("/shows")).into_response()
 }
 
 fn framed(path: &str, headers: &HeaderMap) -> Response {

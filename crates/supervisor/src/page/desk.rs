@@ -1,6 +1,7 @@
 //! What the page asks of the supervisor. The page decides nothing: it shows snapshots and hands over a person's acts.
 
 use std::future::Future;
+use std::path::PathBuf;
 use std::pin::Pin;
 use std::sync::Arc;
 
@@ -48,6 +49,11 @@ pub trait Desk: Send + Sync + 'static {
     /// Stops it; it brings the switch back first. False: none runs.
     fn stop_check(&self) -> bool {
         false
+    }
+
+    /// The folder of recorded shows, if there is one.
+    fn shows(&self) -> Option<PathBuf> {
+        None
     }
 
     /// The rule table and the figures behind it. Made from the newest snapshot, unless there is more to tell.

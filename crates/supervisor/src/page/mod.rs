@@ -10,6 +10,7 @@ pub mod desk;
 mod door;
 mod login;
 mod places;
+mod shows;
 mod stream;
 
 use std::future::Future;
@@ -26,6 +27,7 @@ pub use desk::{
     ActOutcome, BoxFuture, Desk, DeskAct, History, HistoryLine, HistoryPoint, HistoryWindow, Mark, MarkKind, Who, Why,
 };
 pub use login::hash_passphrase;
+pub use shows::{AlarmCount, MachineFigures, ShowFigures, ShowLine};
 
 /// No request of ours is longer than this, in bytes.
 const LONGEST_BODY: usize = 4096;
@@ -67,6 +69,7 @@ pub(crate) struct Page {
     pub door: door::Door,
     pub login: Option<login::Login>,
     pub printer: stream::Printer,
+    pub shows: shows::Shows,
 }
 
 /// The page's router over this desk. `extra` holds further routes (reports, a demo panel) that go through the same door;
@@ -85,6 +88,7 @@ pub fn router(desk: Arc<dyn Desk>, config: &PageConfig, extra: Router) -> Result
         door: door::Door::new(config.bind.ip().is_loopback(), &config.names),
         login,
         printer: stream::Printer::default(),
+        shows: shows::Shows::default(),
     });
     Ok(Router::new()
         .merge(assets::routes())

@@ -29,7 +29,7 @@ pub(crate) const PLACES: &[Place] = places![
     "/check" "check" "Check",
     "/set" "set" "Set",
     "/why" "why" "Why",
-    "/report" "report" "Report",
+    "/shows" "shows" "Shows",
     "/rig" "rig" "Rig",
 ];
 
