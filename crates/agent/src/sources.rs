@@ -69,7 +69,8 @@ pub fn start(sources: &[Source], at_player: bool, desk: &NewsDesk) -> std::io::R
             Source::Audio { host, device, channels, timecode, rate, pilot, floor } => {
                 let (host, device, channels) = (host.clone(), device.clone(), channels.clone());
                 let (timecode, rate, pilot, floor) = (timecode.clone(), *rate, *pilot, *floor);
-                let wanted = AudioWanted { host, device, channels, timecode, rate, pilot, floor };
+                let outside = !at_player;
+                let wanted = AudioWanted { host, device, channels, timecode, rate, pilot, floor, outside };
                 audio.push((wanted, desk.clone()));
             }
         }

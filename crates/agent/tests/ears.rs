@@ -32,6 +32,7 @@ impl Rig {
             ltc_rate: None,
             pilot: Some(Hertz(19_000.0)),
             floor: None,
+            outside: false,
             exact_stamps: true,
         });
         Rig { core, n: 0, beat_due: start() }

@@ -107,7 +107,7 @@ pub struct Outside {
     pub ways: u8,
     /// Something of it was heard since these inputs were last opened: what never was there cannot have ceased.
     pub proven: bool,
-    /// Its linear timecode rolls on beside its sound: that way is whole.
+    /// Its linear timecode came beside its sound until this very frame: that way is whole.
     pub code_beside_sound: bool,
     /// The newest piece of that linear timecode, on our clock.
     pub beside_last: Option<MonoTime>,

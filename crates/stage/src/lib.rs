@@ -3,6 +3,7 @@
 pub mod demo;
 pub mod engine;
 pub mod feed_link;
+mod filler;
 pub mod house;
 pub mod os;
 pub mod player;

@@ -21,6 +21,9 @@ pub const MAX_PATHS: usize = 2;
 /// What a beat says is worth something for this long: it must outlive a short loss, and not a dead host.
 const BEAT_IS_WORTH: Span = Span::from_millis(250);
 
+/// A frame of linear timecode at the slowest rate (24 a second), with a block and a beat until it is told. Its line is believed to
+/// roll on for longer; that an input is whole is not.
+const A_FRAME: Span = Span::from_millis(50);
 /// Stamps of one clock are that sure.
 const ONE_CLOCK: Span = Span::from_micros(1);
 
@@ -266,6 +269,7 @@ impl MachineWatch {
         let here = |r: &&PositionReport| r.state != TransportState::Unknown;
         let of = |sources: &[SourceKind]| sources.iter().any(|s| self.report(*s, now).filter(here).is_some());
         let beside = self.report(SourceKind::Ltc, now).filter(here);
+        let beside_last = beside.map(|r| r.last_heard.to_local(Span::ZERO));
         let midi = [SourceKind::Mtc, SourceKind::MidiClock];
         let ways = [sound || beside.is_some(), of(&midi), of(&[SourceKind::Osc])];
         let others = || {
@@ -276,8 +280,9 @@ impl MachineWatch {
         Some(Outside {
             ways: ways.into_iter().filter(|w| *w).count() as u8,
             proven: self.proven,
-            code_beside_sound: beside.is_some_and(|r| r.state == TransportState::Rolling),
-            beside_last: beside.map(|r| r.last_heard.to_local(Span::ZERO)),
+            code_beside_sound: beside.is_some_and(|r| r.state == TransportState::Rolling)
+                && beside_last.is_some_and(|t| now - t <= A_FRAME),
+            beside_last,
             other_ended: ended.filter(|_| others().all(|r| r.state != TransportState::Rolling)),
         })
     }

@@ -26,6 +26,8 @@ const METER: Span = Span::from_millis(20);
 const RECENT: Span = Span::from_secs(2);
 /// A channel is silent when it was below that for so long: a beat.
 const SOUNDS: Span = Span::from_millis(5);
+/// Three quarter frames at 30 frames a second.
+const CODE_MISSED: Span = Span::from_millis(25);
 /// Dropouts of several channels within this of each other are one: a block was lost in all.
 const ONE_DROPOUT: Span = Span::from_millis(10);
 /// A full-scale noise has an RMS of -4.77 dBFS when its samples are evenly spread over the whole range (the mean square of an
@@ -55,6 +57,9 @@ pub struct SoundFormat {
     pub pilot: Option<Hertz>,
     /// The noise floor of an analogue input: samples up to it are silence. None: only zeros are.
     pub floor: Option<Dbfs>,
+    /// Whether it is heard from outside: its source goes on when the player does not, so that an input where neither sound nor code
+    /// comes any more is all there is to tell its end by.
+    pub outside: bool,
     /// Whether the stamps are a block's true instants (a simulated player's) or a driver's, which may jitter.
     pub exact_stamps: bool,
 }
@@ -340,6 +345,14 @@ impl Sound {
         if programme().any(recent) && together { AudioState::Silent } else { AudioState::Quiet }
     }
 
+    /// Whether neither programme nor code has come for as long as it takes to miss MIDI timecode. Where it rolls, linear timecode
+    /// has an edge in every bit: 80 bits a frame (SMPTE ST 12-1), each half a millisecond or so.
+    fn carries_nothing(&self) -> bool {
+        let code = self.ltc.as_ref().map(|l| l.channel);
+        let mut told = self.channels.iter().enumerate().filter(|(c, x)| x.programme || Some(*c) == code);
+        told.all(|(_, c)| c.last_signal.is_none_or(|t| self.next_due.is_none_or(|h| h - t >= CODE_MISSED)))
+    }
+
     /// Says in a beat what there is to say.
     pub fn tell(&mut self, now: MonoTime, beat: &mut Beat) {
         beat.audio = self.state(now);
@@ -360,7 +373,8 @@ impl Sound {
             }
         }));
         if let Some(mut p) = self.ltc.as_ref().and_then(|l| l.report(now)) {
-            if beat.audio == AudioState::Ceased && p.state == TransportState::Rolling {
+            let gone = beat.audio == AudioState::Ceased || self.format.outside && self.carries_nothing();
+            if gone && p.state == TransportState::Rolling {
                 // Its carrier is gone: nothing need be waited for.
                 p.state = TransportState::Stalled;
             }

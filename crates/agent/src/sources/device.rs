@@ -24,6 +24,7 @@ pub struct AudioWanted {
     pub rate: Option<FrameRate>,
     pub pilot: Option<f64>,
     pub floor: Option<f64>,
+    pub outside: bool,
 }
 
 pub fn start_midi(input: usize, port: String, host: String, desk: NewsDesk) -> std::io::Result<()> {
@@ -119,6 +120,7 @@ impl Listener {
                 ltc_rate: self.wanted.rate,
                 pilot: self.wanted.pilot.map(Hertz),
                 floor: self.wanted.floor.map(Dbfs),
+                outside: self.wanted.outside,
                 exact_stamps: false,
             });
         }

@@ -107,6 +107,7 @@ fn on_hello(hello: FeedHello, wanted: &Wanted, desk: &NewsDesk) {
             ltc_rate: wanted.rate,
             pilot: wanted.pilot.map(base::Hertz),
             floor: wanted.floor.map(base::Dbfs),
+            outside: !wanted.at_player,
             exact_stamps: true,
         });
     }

@@ -27,7 +27,7 @@ mod words;
 use base::Ppm;
 use serde::{Deserialize, Serialize};
 use settings::duration::Duration;
-use settings::rig::{LoneStop, Mode, OnLinkLoss};
+use settings::rig::{HeardBy, LoneStop, Mode, OnLinkLoss};
 use settings::{SettingsError, parse};
 
 use crate::weather::Weather;
@@ -77,6 +77,8 @@ fn default_start() -> Duration {
 pub struct RigSetup {
     /// What the supervisor may do by itself.
     pub mode: Mode,
+    /// Who hears the machines.
+    pub heard_by: HeardBy,
     /// Network paths for beats: 1 or 2.
     pub paths: u8,
     /// Whether the supervisor hears the switch's output.
@@ -103,6 +105,7 @@ impl Default for RigSetup {
     fn default() -> RigSetup {
         RigSetup {
             mode: Mode::Act,
+            heard_by: HeardBy::Agents,
             paths: 2,
             tap: true,
             on_link_loss: None,
@@ -201,7 +204,7 @@ impl Scenario {
         }
         let longest = s.virtual_length.unwrap_or(s.length).max(s.length);
         for (i, step) in s.steps.iter().enumerate() {
-            if let Err((key, what, mend)) = step.check(longest, s.real) {
+            if let Err((key, what, mend)) = step.check(longest, s.real, s.rig.heard_by == HeardBy::Supervisor) {
                 return err(&format!("step[{i}].{key}"), what, mend);
             }
         }
@@ -231,7 +234,7 @@ impl Scenario {
 }
 
 impl Step {
-    fn check(&self, longest: Duration, real: bool) -> Result<(), (&'static str, String, &'static str)> {
+    fn check(&self, longest: Duration, real: bool, outside: bool) -> Result<(), (&'static str, String, &'static str)> {
         let given = [self.fault.is_some(), self.mend.is_some(), self.show.is_some(), self.act.is_some()];
         if given.iter().filter(|g| **g).count() != 1 {
             return Err(("at", "a step does exactly one thing".into(), "give one of fault, mend, show and act"));
@@ -246,6 +249,14 @@ impl Step {
                 }
                 (false, Some(_)) => return Err(("machine", "this fault hits no machine".into(), "leave machine out")),
                 _ => {}
+            }
+            if outside != f.wants_outside().unwrap_or(outside) {
+                let what = if outside {
+                    "nothing runs on the machines"
+                } else {
+                    "the supervisor's own inputs do not hear them"
+                };
+                return Err(("fault", what.into(), "see rig.heard_by"));
             }
             if real && !f.is_real() {
                 return Err(("fault", "real processes cannot do this".into(), "write real = false"));

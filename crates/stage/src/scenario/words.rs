@@ -70,6 +70,10 @@ pub enum Fault {
     StopsAlone,
     /// Pads do not reach it.
     PadsLost,
+    /// The supervisor's own input that hears it is gone (a rig without agents).
+    EarsLost,
+    /// The plug of its sound is pulled at the supervisor's input: silence there, and the machine plays on (a rig without agents).
+    PlugPulled,
     /// Its wall clock jumps forward.
     WallStep(Duration),
     /// It runs on its battery.
@@ -112,6 +116,17 @@ impl Fault {
                 | SwitchHalf
                 | Forged
         )
+    }
+
+    /// Whether it can only happen where the supervisor alone hears the machines (or never there).
+    pub const fn wants_outside(&self) -> Option<bool> {
+        use Fault::*;
+        match self {
+            EarsLost | PlugPulled => Some(true),
+            PlayerGoneSoundOn | DeviceFallback | MediaGone | OnBattery | Hot | DiskLow | Cable | Path(_)
+            | Weather(_) => Some(false),
+            _ => None,
+        }
     }
 
     /// Whether real processes can do it.

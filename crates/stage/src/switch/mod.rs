@@ -9,7 +9,6 @@
 
 mod input;
 mod recorder;
-mod tap;
 
 use std::io::{self, Read};
 use std::net::{SocketAddr, UdpSocket};
@@ -31,9 +30,9 @@ use crate::os;
 use crate::show::{CHANNELS, SAMPLE_RATE};
 use crate::synth::Frame;
 
+use crate::filler::{Filler, ZERO_AFTER};
 use recorder::Entry;
 pub use recorder::{HouseNote, PROGRAMME};
-use tap::{Filler, ZERO_AFTER};
 
 /// Address of the command.
 pub const SELECT: &str = "/changeover/select";

@@ -40,8 +40,10 @@ impl VirtualRig {
                 Fault::PlayerFrozen => host.player_frozen = true,
                 Fault::OsFrozen | Fault::Suspended => {
                     host.player_frozen = true;
-                    host.agent_frozen = true;
+                    host.agent_frozen = !host.outside;
                 }
+                Fault::EarsLost => host.interface_is(false, now),
+                Fault::PlugPulled => host.plugged = false,
                 Fault::Cable => {
                     host.cut = [true; 2];
                     host.lanes_cut = true;
@@ -92,8 +94,10 @@ impl VirtualRig {
                 Fault::Power => {
                     host.powered = true;
                     host.player_starts(now);
-                    host.agent_starts(now);
-                    self.post.put(now + Span::from_millis(300), What::Connect { machine: *m });
+                    if !host.outside {
+                        host.agent_starts(now);
+                        self.post.put(now + Span::from_millis(300), What::Connect { machine: *m });
+                    }
                 }
                 Fault::AgentGone => {
                     host.agent_starts(now);
@@ -108,7 +112,7 @@ impl VirtualRig {
                 }
                 Fault::Suspended => {
                     // Its monotonic clock stood: it is behind now by as long as it slept.
-                    if let Some(slept) = self.slept(*m) {
+                    if let Some(slept) = self.slept(*m).filter(|_| !self.hosts[m.index()].outside) {
                         self.hosts[m.index()].clock_ahead -= slept;
                         self.hosts[m.index()].slept += slept;
                     }
@@ -120,6 +124,8 @@ impl VirtualRig {
                     host.cut = [false; 2];
                     host.lanes_cut = false;
                 }
+                Fault::EarsLost => host.interface_is(true, now),
+                Fault::PlugPulled => host.plugged = true,
                 Fault::Path(i) => host.cut[usize::from(i).min(1)] = false,
                 Fault::Weather(_) => host.weather = self.scenario.rig.weather,
                 Fault::MidiLost => host.tell(Command::Midi { on: true }, now),

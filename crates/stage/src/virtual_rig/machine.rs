@@ -3,11 +3,13 @@
 use agent::core::{AgentCore, SoundFormat};
 use base::{Machine, MonoTime, PlayerState, RigId, Span};
 use settings::agent::{Trigger, TriggerWhat};
+use settings::rig::HeardBy;
 use wire::{Initiator, KeyPair, Lane, MAX_BEAT, Responder, Session, SourceFlags};
 
 use super::desk::Desk;
 use super::post::{Post, What};
-use crate::engine::{Command, Engine, EngineConfig, Out};
+use crate::engine::{BLOCK, Command, Engine, EngineConfig, Out};
+use crate::filler::Filler;
 use crate::scenario::{RigSetup, Show};
 use crate::show::{CHANNELS, FRAME_RATE, PILOT, PILOT_TONES, SAMPLE_RATE, TIMECODE, pad};
 use crate::weather::{Sky, Weather};
@@ -38,6 +40,13 @@ pub struct Host {
     sky: [[Sky; 2]; 2],
     /// The weather on its paths.
     pub weather: Weather,
+    /// No agent runs on it: the supervisor's own inputs hear it, on the supervisor's clock, by an interface that also hears nothing.
+    pub outside: bool,
+    filler: Filler,
+    /// That interface is there.
+    pub interface: bool,
+    /// The plug of its sound is in there.
+    pub plugged: bool,
     /// It has power.
     pub powered: bool,
     /// Its player's process is there.
@@ -62,6 +71,7 @@ impl Host {
     /// A computer switched on at `now`.
     pub fn new(machine: Machine, rig: &RigSetup, seed: u64, now: MonoTime) -> Host {
         let i = machine.index();
+        let outside = rig.heard_by == HeardBy::Supervisor;
         let engine_config = EngineConfig {
             show: seed,
             own: seed.wrapping_mul(31).wrapping_add(i as u64),
@@ -78,19 +88,23 @@ impl Host {
             machine,
             engine: Engine::new(engine_config, now),
             engine_config,
-            core: new_core(engine_config),
+            core: new_core(engine_config, outside),
             session: None,
             keys: pair(1),
             supervisor_keys: pair(2),
             next_session: 1 + i as u32 * 1_000,
-            clock_ahead: Span::from_millis(7_000 + 13_500 * i as i64),
+            clock_ahead: if outside { Span::ZERO } else { Span::from_millis(7_000 + 13_500 * i as i64) },
             slept: Span::ZERO,
             beat_due: now + Span::from_micros(1_700 * i as i64),
-            paths: rig.paths.into(),
+            paths: if outside { 1 } else { rig.paths.into() },
             sky: std::array::from_fn(|p| {
                 std::array::from_fn(|d| Sky::new(seed ^ (i as u64 * 64 + p as u64 * 8 + d as u64)))
             }),
             weather: rig.weather,
+            outside,
+            filler: Filler::new(now),
+            interface: true,
+            plugged: true,
             powered: true,
             player: true,
             player_frozen: false,
@@ -107,7 +121,7 @@ impl Host {
         at + self.clock_ahead
     }
     fn agent_works(&self) -> bool {
-        self.powered && self.agent && !self.agent_frozen
+        (self.powered || self.outside) && self.agent && !self.agent_frozen
     }
     fn player_works(&self) -> bool {
         self.powered && self.player && !self.player_frozen
@@ -122,16 +136,19 @@ impl Host {
     pub fn next_due(&self) -> MonoTime {
         let player = if self.player_works() { self.engine.next_deadline() } else { MonoTime::FAR };
         let agent = if self.agent_works() { self.beat_due } else { MonoTime::FAR };
-        player.min(agent)
+        let interface = if self.outside { self.filler.due() } else { MonoTime::FAR };
+        player.min(agent).min(interface)
     }
 
     /// The player plays what is due: to its agent, and to the switch if it is on air.
     pub fn play(&mut self, now: MonoTime, on_air: bool, post: &mut Post) {
+        self.hear_nothing(now);
         if !self.player_works() || self.engine.next_deadline() > now {
             return;
         }
+        let hears = self.agent_works() && self.interface;
         let (core, ahead, machine) = (&mut self.core, self.clock_ahead, self.machine);
-        let hears = self.powered && self.agent && !self.agent_frozen;
+        let (filler, plugged) = (&mut self.filler, self.plugged);
         self.engine.on_time(now, &mut |out| match out {
             Out::Midi { at, bytes } => {
                 if hears {
@@ -139,8 +156,10 @@ impl Host {
                 }
             }
             Out::Pcm { at, frames } => {
+                filler.on_block(at, now);
+                let plug = if plugged { 1.0 } else { 0.0 };
                 if hears {
-                    core.on_pcm(at + ahead, frames.iter().flatten().copied());
+                    core.on_pcm(at + ahead, frames.iter().flatten().map(|s| s * plug));
                 }
                 if on_air {
                     let heard = |f: &crate::synth::Frame| {
@@ -153,6 +172,24 @@ impl Host {
                 }
             }
         });
+    }
+
+    /// An interface hears on when nothing comes to it.
+    fn hear_nothing(&mut self, now: MonoTime) {
+        while self.outside
+            && let Some(at) = self.filler.zeros_due(now)
+        {
+            if self.interface && self.agent_works() {
+                self.core.on_pcm(at, std::iter::repeat_n(0.0, BLOCK * CHANNELS.len()));
+            }
+        }
+    }
+
+    /// The interface that hears it is unplugged, or there again.
+    pub fn interface_is(&mut self, there: bool, now: MonoTime) {
+        self.interface = there;
+        self.core.on_source(SourceFlags::FEED_OPEN, there, now);
+        self.core.on_midi_input(0, there, now);
     }
 
     /// The agent beats if it is time.
@@ -265,11 +302,13 @@ impl Host {
     /// Its player's process ends as far as anybody can see.
     pub fn player_seems_gone(&mut self, now: MonoTime) {
         let own = self.own(now);
-        self.core.on_player(PlayerState::Gone, own);
+        if !self.outside {
+            self.core.on_player(PlayerState::Gone, own);
+        }
     }
 
     fn tell_agent_of_player(&mut self, now: MonoTime, there: bool) {
-        if !(self.powered && self.agent) {
+        if self.outside || !(self.powered && self.agent) {
             return;
         }
         let own = self.own(now);
@@ -287,12 +326,12 @@ impl Host {
 
     /// A new agent process, which has heard nothing yet.
     pub fn agent_starts(&mut self, now: MonoTime) {
-        self.core = new_core(self.engine_config);
+        self.core = new_core(self.engine_config, self.outside);
         self.session = None;
         self.agent = true;
         self.agent_frozen = false;
         self.beat_due = now + BEAT;
-        if !self.player {
+        if !self.player && !self.outside {
             let own = self.own(now);
             self.core.on_player(PlayerState::Gone, own);
             self.core.on_source(SourceFlags::FEED_OPEN, false, own);
@@ -300,7 +339,7 @@ impl Host {
     }
 }
 
-fn new_core(config: EngineConfig) -> AgentCore {
+fn new_core(config: EngineConfig, outside: bool) -> AgentCore {
     let triggers = [(TriggerWhat::Start, pad::START), (TriggerWhat::Stop, pad::STOP), (TriggerWhat::Jump, pad::LOAD)];
     let mut core = AgentCore::new(triggers.map(|(what, note)| Trigger { what, channel: pad::CHANNEL, note }).to_vec());
     core.on_format(SoundFormat {
@@ -310,9 +349,12 @@ fn new_core(config: EngineConfig) -> AgentCore {
         ltc_rate: Some(FRAME_RATE),
         pilot: Some(config.pilot),
         floor: None,
+        outside,
         exact_stamps: true,
     });
-    core.on_player(PlayerState::Running, MonoTime::ZERO);
+    if !outside {
+        core.on_player(PlayerState::Running, MonoTime::ZERO);
+    }
     core.on_source(SourceFlags::FEED_WANTED, true, MonoTime::ZERO);
     core.on_source(SourceFlags::FEED_OPEN, true, MonoTime::ZERO);
     core

@@ -11,7 +11,7 @@ mod post;
 
 use base::{Machine, MonoTime, Span, SwitchView};
 use rig::Mode;
-use settings::rig::{LoneStop, OnLinkLoss};
+use settings::rig::{HeardBy, LoneStop, OnLinkLoss};
 use watch::SongSpan;
 
 use crate::scenario::{Deed, Fault, Scenario, Seen, Show};
@@ -229,6 +229,7 @@ fn setup(s: &Scenario, seed: u64) -> watch::Setup {
         LoneStop::Propose => rig::LoneStop::Propose,
         LoneStop::Changeover => rig::LoneStop::Changeover,
     };
+    rig.outside = [s.rig.heard_by == HeardBy::Supervisor; base::ids::MAX_MACHINES];
     let material = Material::new(seed);
     let songs = material.songs.iter().map(|song| SongSpan {
         number: song.number,

@@ -1,4 +1,4 @@
-//! When the tap carries zeros: an output from which nothing comes is silent, and who listens must be able to hear that at once.
+//! When a wire carries zeros: an output from which nothing comes is silent, and who listens there must be able to hear that at once.
 
 use base::{MonoTime, Span};
 
@@ -6,10 +6,10 @@ use crate::engine::BLOCK;
 use crate::show::SAMPLE_RATE;
 
 /// A block that is later than this counts as missing. (One that comes later still is handed on all the same.)
-pub(super) const ZERO_AFTER: Span = Span::from_millis(4);
+pub(crate) const ZERO_AFTER: Span = Span::from_millis(4);
 
 /// Knows when the next block is due.
-pub(super) struct Filler {
+pub(crate) struct Filler {
     /// The instant of the first sample of the next block.
     next: MonoTime,
     due: MonoTime,
@@ -20,23 +20,23 @@ fn block() -> Span {
 }
 
 impl Filler {
-    pub(super) fn new(now: MonoTime) -> Filler {
+    pub(crate) fn new(now: MonoTime) -> Filler {
         Filler { next: now, due: now + ZERO_AFTER + block() }
     }
-    /// Another machine was put on air.
-    pub(super) fn restart(&mut self, now: MonoTime) {
+    /// Another output is on the wire.
+    pub(crate) fn restart(&mut self, now: MonoTime) {
         *self = Filler::new(now);
     }
     /// A block was handed on.
-    pub(super) fn on_block(&mut self, at: MonoTime, now: MonoTime) {
+    pub(crate) fn on_block(&mut self, at: MonoTime, now: MonoTime) {
         self.next = self.next.max(at + block());
         self.due = now + block() + ZERO_AFTER;
     }
-    pub(super) fn due(&self) -> MonoTime {
+    pub(crate) fn due(&self) -> MonoTime {
         self.due
     }
     /// The instant of a block of zeros to be sent now, until there is none.
-    pub(super) fn zeros_due(&mut self, now: MonoTime) -> Option<MonoTime> {
+    pub(crate) fn zeros_due(&mut self, now: MonoTime) -> Option<MonoTime> {
         if now < self.due {
             return None;
         }
