@@ -2,9 +2,11 @@
 
 pub mod demo;
 pub mod engine;
+pub mod feed_in;
 pub mod feed_link;
 mod filler;
 pub mod house;
+pub mod interface;
 pub mod os;
 pub mod player;
 pub mod relay;

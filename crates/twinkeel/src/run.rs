@@ -41,9 +41,18 @@ pub struct DemoArgs {
     /// Where everything is written.
     #[arg(long, default_value = "demo-out")]
     out: PathBuf,
+    /// Who hears the machines: `agents` on them, or the `supervisor` alone; without it, as the scenario says.
+    #[arg(long, value_enum)]
+    heard_by: Option<HeardBy>,
     /// Seed of the show and of all jitter.
     #[arg(long, default_value_t = 1)]
     seed: u64,
+}
+
+#[derive(Clone, Copy, clap::ValueEnum)]
+enum HeardBy {
+    Agents,
+    Supervisor,
 }
 
 /// Arguments of `twinkeel demo-part`.
@@ -60,6 +69,7 @@ pub struct DemoPartArgs {
 #[derive(Clone, Copy, clap::ValueEnum)]
 enum Part {
     Player,
+    Interface,
     Switch,
 }
 
@@ -134,6 +144,10 @@ pub fn demo_part(a: &DemoPartArgs) -> ExitCode {
             Ok(c) => stage::player::run_player(c),
             Err(e) => return wrong(e),
         },
+        Part::Interface => match serde_json::from_str(&text) {
+            Ok(c) => stage::interface::run_interface(c),
+            Err(e) => return wrong(e),
+        },
         Part::Switch => match serde_json::from_str(&text) {
             Ok(c) => stage::switch::run_switch(c),
             Err(e) => return wrong(e),
@@ -148,10 +162,19 @@ pub fn demo_part(a: &DemoPartArgs) -> ExitCode {
 /// `twinkeel demo`. Headless, the exit code is 1 when the scenario's expectation of changeovers was not met.
 pub fn demo(a: &DemoArgs) -> ExitCode {
     log();
-    let scenario = match scenario(a.scenario.as_deref().unwrap_or("quiet-show")) {
+    let mut scenario = match scenario(a.scenario.as_deref().unwrap_or("quiet-show")) {
         Ok(s) => s,
         Err(e) => return refuse(&e),
     };
+    if let Some(by) = a.heard_by {
+        let by = match by {
+            HeardBy::Agents => settings::rig::HeardBy::Agents,
+            HeardBy::Supervisor => settings::rig::HeardBy::Supervisor,
+        };
+        if let Err(why) = scenario.set_heard_by(by) {
+            return refuse(&why);
+        }
+    }
     let program = match std::env::current_exe() {
         Ok(p) => p,
         Err(e) => return refuse(&format!("this program cannot find itself: {e}")),

@@ -9,12 +9,13 @@ use base::{Db, Machine, MachineId, RigId};
 use serde::Serialize;
 use settings::agent::{AgentFile, PlayerWatch, Source, SupervisorAddress, Trigger, TriggerWhat};
 use settings::duration::Duration;
-use settings::rig::{Limits, Listen, MachineEntry, Output, Policies, RigFile, Tap};
+use settings::rig::{HeardBy, Limits, Listen, MachineEntry, Output, Policies, RigFile, Tap};
 use wire::KeyPair;
 
 use super::network::{Network, free_tcp, free_udp};
 use super::{DemoConfig, DemoError};
 use crate::engine::EngineConfig;
+use crate::interface::InterfaceConfig;
 use crate::player::PlayerConfig;
 use crate::relay::Way;
 use crate::show::{PILOT_TONES, Show, pad};
@@ -39,8 +40,10 @@ pub struct Layout {
     pub rig_file: PathBuf,
     /// The folder of the record.
     pub shows: PathBuf,
-    /// Each agent's configuration.
+    /// Each agent's configuration; none where the supervisor alone hears the machines.
     pub agents: Vec<PathBuf>,
+    /// The configuration of the interface by which it does.
+    pub interface: Option<PathBuf>,
     /// Each player's configuration.
     pub players: Vec<PathBuf>,
     /// The switch's configuration.
@@ -80,6 +83,8 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
     // A socket's path has a hundred bytes or so: a deep folder must not keep the demo from running.
     let sockets = socket_dir()?;
     let (mut machines, mut agents, mut players, mut inputs) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
+    let outside = c.scenario.rig.heard_by == HeardBy::Supervisor;
+    let mut interface = InterfaceConfig { inputs: Vec::new(), listeners: Vec::new() };
     for m in Machine::first(MACHINES) {
         let pair = KeyPair::generate().map_err(keys)?;
         let id = MachineId(ports::os::random_id());
@@ -91,6 +96,14 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
         let feed = sockets.join(format!("feed-{m}"));
         let input = sockets.join(format!("switch-{m}"));
         let at = |way| network.address(m, way).ok_or_else(no_way);
+        let ear = sockets.join(format!("ear-{m}"));
+        let heard = Source::Feed {
+            socket: if outside { ear.clone() } else { feed.clone() },
+            timecode: Some("timecode".into()),
+            rate: Some(crate::show::FRAME_RATE),
+            pilot: Some(pilot.0),
+            floor: None,
+        };
         let agent = AgentFile {
             machine_id: id,
             name: format!("player {m}"),
@@ -103,13 +116,7 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
             },
             beat: Duration::millis(5),
             player: PlayerWatch::default(),
-            sources: vec![Source::Feed {
-                socket: feed.clone(),
-                timecode: Some("timecode".into()),
-                rate: Some(crate::show::FRAME_RATE),
-                pilot: Some(pilot.0),
-                floor: None,
-            }],
+            sources: vec![heard.clone()],
             folders: Vec::new(),
             hashing: Default::default(),
             triggers: [
@@ -120,7 +127,12 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
             .map(|(what, note)| Trigger { what, channel: pad::CHANNEL, note })
             .to_vec(),
         };
-        agents.push(write_toml(&dir.join("agent.toml"), &agent)?);
+        if outside {
+            interface.inputs.push(feed.clone());
+            interface.listeners.push(ear);
+        } else {
+            agents.push(write_toml(&dir.join("agent.toml"), &agent)?);
+        }
         let player = PlayerConfig {
             name: m.to_string(),
             agent: feed,
@@ -141,10 +153,10 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
         machines.push(MachineEntry {
             name: format!("player {m}"),
             id,
-            key: pair.public.to_string(),
+            key: if outside { String::new() } else { pair.public.to_string() },
             pilot: Some(pilot.0),
-            sources: Vec::new(),
-            triggers: Vec::new(),
+            sources: if outside { vec![heard] } else { Vec::new() },
+            triggers: if outside { agent.triggers } else { Vec::new() },
         });
     }
     let device = sockets.join("device");
@@ -172,7 +184,7 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
         shows: shows.clone(),
         show: Some(show),
         mode: c.scenario.rig.mode,
-        heard_by: settings::rig::HeardBy::Agents,
+        heard_by: c.scenario.rig.heard_by,
         listen: Listen { paths: paths.clone(), lanes, page },
         tap: c.scenario.rig.tap.then(|| Tap { feed: tap.clone(), programme: Vec::new() }),
         prefer: Vec::new(),
@@ -193,8 +205,9 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
         state: out.join(SWITCH_STATE),
     };
     let switch = write_json(&out.join("switch.json"), &switch)?;
+    let interface = if outside { Some(write_json(&out.join("interface.json"), &interface)?) } else { None };
     let listen = paths.into_iter().chain([lanes]).collect();
-    Ok(Layout { page, rig_file, shows, agents, players, switch, house, sockets, network, listen })
+    Ok(Layout { page, rig_file, shows, agents, interface, players, switch, house, sockets, network, listen })
 }
 
 /// A rig made anew must not remember the last one's latch or switch. Only a folder that a demo has written is cleared.

@@ -15,6 +15,7 @@ use super::layout::{Layout, MACHINES, make};
 use super::network::Network;
 use super::{DemoConfig, DemoError};
 use crate::engine::{AudioFault, Command};
+use crate::interface::InterfaceCommand;
 use crate::os::{now, sleep_until};
 use crate::relay::Way;
 use crate::scenario::{Act, Fault, Show, Who};
@@ -31,6 +32,8 @@ pub struct DemoRig {
     pub layout: Layout,
     switch: Process,
     supervisor: Process,
+    /// Where the supervisor alone hears the machines.
+    interface: Option<Process>,
     agents: Vec<Process>,
     players: Vec<Process>,
     client: ureq::Agent,
@@ -58,6 +61,7 @@ impl DemoRig {
         let mut rig = DemoRig {
             switch: part("switch", "switch", &layout.switch),
             supervisor: command("supervisor", "supervisor", &layout.rig_file),
+            interface: layout.interface.as_ref().map(|f| part("interface", "interface", f)),
             agents: each(&layout.agents, &|m, f| {
                 command(&format!("agent {m}"), "agent", f).behind(&layout.network.host(m))
             }),
@@ -74,7 +78,7 @@ impl DemoRig {
         }
         rig.supervisor.start()?;
         rig.switch.start()?;
-        for p in rig.agents.iter_mut().chain(&mut rig.players) {
+        for p in rig.interface.iter_mut().chain(&mut rig.agents).chain(&mut rig.players) {
             p.start()?;
         }
         rig.wait_until_up(&c.out)?;
@@ -85,18 +89,21 @@ impl DemoRig {
         let until = now() + PATIENCE;
         loop {
             let snapshot = self.snapshot();
+            let outside = self.interface.is_some();
             let up = |s: &Snapshot| {
                 s.on_air.is_some()
                     && s.machines.len() == MACHINES
-                    && s.machines
-                        .iter()
-                        .all(|m| m.clock.state == base::ClockState::Tracking && m.player == base::PlayerState::Running)
+                    && s.machines.iter().all(|m| {
+                        m.clock.state == base::ClockState::Tracking
+                            && m.link.heard != base::Heard::Never
+                            && (outside || m.player == base::PlayerState::Running)
+                    })
             };
             if snapshot.as_ref().is_some_and(up) {
                 return Ok(());
             }
-            let children =
-                [&mut self.switch, &mut self.supervisor].into_iter().chain(&mut self.agents).chain(&mut self.players);
+            let children = [&mut self.switch, &mut self.supervisor].into_iter().chain(&mut self.interface);
+            let children = children.chain(&mut self.agents).chain(&mut self.players);
             for p in children {
                 if !p.runs() {
                     return Err(DemoError::Part(format!(
@@ -189,7 +196,7 @@ impl DemoRig {
                 machines.iter().for_each(|m| self.strike(*m));
                 for m in machines {
                     self.players[m.index()].kill();
-                    self.agents[m.index()].kill();
+                    self.with_agent(*m, Process::kill);
                 }
             }
             Fault::SupervisorKilled => self.supervisor.kill(),
@@ -211,20 +218,35 @@ impl DemoRig {
     /// Kills both processes of a machine at one instant, its host and its network stay.
     pub fn strike(&self, m: Machine) {
         self.players[m.index()].strike();
-        self.agents[m.index()].strike();
+        if let Some(agent) = self.agents.get(m.index()) {
+            agent.strike();
+        }
+    }
+
+    /// Does something to a machine's agent, where it has one.
+    fn with_agent(&mut self, m: Machine, what: impl FnOnce(&mut Process)) {
+        if let Some(agent) = self.agents.get_mut(m.index()) {
+            what(agent);
+        }
+    }
+    /// Says something to the interface, where there is one.
+    fn at_interface(&mut self, command: &InterfaceCommand) {
+        self.interface.iter_mut().for_each(|i| i.say(command));
     }
 
     fn break_machine(&mut self, fault: Fault, m: Machine) {
         let network = &self.layout.network;
-        let (player, agent) = (&mut self.players[m.index()], &mut self.agents[m.index()]);
+        let player = &mut self.players[m.index()];
         match fault {
-            Fault::AgentGone => agent.kill(),
-            Fault::AgentFrozen => agent.freeze(true),
+            Fault::AgentGone => self.with_agent(m, Process::kill),
+            Fault::AgentFrozen => self.with_agent(m, |a| a.freeze(true)),
+            Fault::EarsLost => self.at_interface(&InterfaceCommand::There { machine: m, on: false }),
+            Fault::PlugPulled => self.at_interface(&InterfaceCommand::Plug { machine: m, on: false }),
             Fault::PlayerGone => player.kill(),
             Fault::PlayerFrozen => player.freeze(true),
             Fault::OsFrozen => {
                 player.freeze(true);
-                agent.freeze(true);
+                self.with_agent(m, |a| a.freeze(true));
             }
             Fault::Cable => network.cut_all(m, true),
             Fault::Path(i) => network.cut(m, Way::Path(i), true),
@@ -258,20 +280,22 @@ impl DemoRig {
             _ => {}
         }
         for m in machines {
-            let (player, agent) = (&mut self.players[m.index()], &mut self.agents[m.index()]);
+            let player = &mut self.players[m.index()];
             match fault {
                 Fault::Power => {
                     self.layout.network.power(&[*m], true);
-                    agent.start()?;
                     player.start()?;
+                    self.start_agent(*m)?;
                 }
-                Fault::AgentGone => agent.start()?,
-                Fault::AgentFrozen => agent.freeze(false),
+                Fault::AgentGone => self.start_agent(*m)?,
+                Fault::AgentFrozen => self.with_agent(*m, |a| a.freeze(false)),
+                Fault::EarsLost => self.at_interface(&InterfaceCommand::There { machine: *m, on: true }),
+                Fault::PlugPulled => self.at_interface(&InterfaceCommand::Plug { machine: *m, on: true }),
                 Fault::PlayerGone => player.start()?,
                 Fault::PlayerFrozen => player.freeze(false),
                 Fault::OsFrozen => {
                     player.freeze(false);
-                    agent.freeze(false);
+                    self.with_agent(*m, |a| a.freeze(false));
                 }
                 Fault::Cable => self.layout.network.cut_all(*m, false),
                 Fault::Path(i) => self.layout.network.cut(*m, Way::Path(i), false),
@@ -287,6 +311,10 @@ impl DemoRig {
             }
         }
         Ok(())
+    }
+
+    fn start_agent(&mut self, m: Machine) -> Result<(), DemoError> {
+        self.agents.get_mut(m.index()).map_or(Ok(()), Process::start)
     }
 
     /// Datagrams that are not from whom they claim: noise, our magic with noise behind it, far too long ones, and true ones again.
@@ -314,7 +342,7 @@ impl DemoRig {
     pub fn end(mut self) {
         self.supervisor.freeze(false);
         self.supervisor.end(Duration::from_secs(5));
-        for p in self.players.iter_mut().chain(&mut self.agents) {
+        for p in self.players.iter_mut().chain(&mut self.agents).chain(&mut self.interface) {
             p.kill();
         }
         self.switch.end(Duration::from_secs(2));

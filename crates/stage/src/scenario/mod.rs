@@ -227,6 +227,20 @@ impl Scenario {
         Ok(s)
     }
 
+    /// Lets others hear the machines than the file says.
+    ///
+    /// # Errors
+    /// Which of its faults that rig cannot have.
+    pub fn set_heard_by(&mut self, by: HeardBy) -> Result<(), String> {
+        let outside = by == HeardBy::Supervisor;
+        let faults = self.steps.iter().filter_map(|s| s.fault.or(s.mend));
+        if let Some(f) = faults.into_iter().find(|f| f.wants_outside(true).is_some_and(|w| w != outside)) {
+            return Err(format!("the scenario \"{}\" has a fault that this rig cannot have: {f:?}", self.name));
+        }
+        self.rig.heard_by = by;
+        Ok(())
+    }
+
     /// When the first fault happens.
     pub fn first_fault(&self) -> Option<Duration> {
         self.steps.iter().filter(|s| s.fault.is_some()).map(|s| s.at).min()
@@ -250,7 +264,7 @@ impl Step {
                 (false, Some(_)) => return Err(("machine", "this fault hits no machine".into(), "leave machine out")),
                 _ => {}
             }
-            if outside != f.wants_outside().unwrap_or(outside) {
+            if outside != f.wants_outside(real).unwrap_or(outside) {
                 let what = if outside {
                     "nothing runs on the machines"
                 } else {

@@ -119,10 +119,12 @@ impl Fault {
     }
 
     /// Whether it can only happen where the supervisor alone hears the machines (or never there).
-    pub const fn wants_outside(&self) -> Option<bool> {
+    pub const fn wants_outside(&self, real: bool) -> Option<bool> {
         use Fault::*;
         match self {
             EarsLost | PlugPulled => Some(true),
+            // Whoever listens there is a part of the supervisor's own process.
+            AgentGone | AgentFrozen if real => Some(false),
             PlayerGoneSoundOn | DeviceFallback | MediaGone | OnBattery | Hot | DiskLow | Cable | Path(_)
             | Weather(_) => Some(false),
             _ => None,

@@ -10,11 +10,10 @@
 mod input;
 mod recorder;
 
-use std::io::{self, Read};
+use std::io;
 use std::net::{SocketAddr, UdpSocket};
 use std::os::fd::AsFd;
-use std::os::unix::net::{UnixListener, UnixStream};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::mpsc::{Receiver, Sender, TryRecvError};
 
 use base::{Machine, MonoTime};
@@ -22,9 +21,10 @@ use nix::poll::{PollFd, PollFlags, PollTimeout, poll};
 use rosc::{OscMessage, OscPacket, OscType};
 use serde::{Deserialize, Serialize};
 use settings::duration::Duration;
-use wire::feed::{FeedFrame, FeedReader};
+use wire::feed::FeedFrame;
 
 use crate::engine::BLOCK;
+use crate::feed_in::FeedIn;
 use crate::feed_link::FeedLink;
 use crate::os;
 use crate::show::{CHANNELS, SAMPLE_RATE};
@@ -117,28 +117,16 @@ struct Switch {
     on_air: Machine,
     powered: bool,
     deaf: bool,
-    inputs: Vec<Input>,
+    inputs: Vec<FeedIn>,
     osc: UdpSocket,
     tap: FeedLink,
     filler: Filler,
     record: Sender<Entry>,
 }
 
-struct Input {
-    listener: UnixListener,
-    feed: Option<(UnixStream, FeedReader)>,
-}
-
 impl Switch {
     fn new(config: &SwitchConfig, record: Sender<Entry>) -> io::Result<Switch> {
-        let inputs = config
-            .inputs
-            .iter()
-            .map(|path| {
-                let listener = listen(path)?;
-                Ok(Input { listener, feed: None })
-            })
-            .collect::<io::Result<Vec<_>>>()?;
+        let inputs = config.inputs.iter().map(|path| FeedIn::bind(path)).collect::<io::Result<Vec<_>>>()?;
         let osc = UdpSocket::bind(config.osc)?;
         osc.set_nonblocking(true)?;
         let on_air = recorder::remembered(&config.state).filter(|m| m.index() < inputs.len()).unwrap_or(Machine::A);
@@ -148,12 +136,7 @@ impl Switch {
 
     fn wait(&self) {
         let mut fds = vec![PollFd::new(self.osc.as_fd(), PollFlags::POLLIN)];
-        for input in &self.inputs {
-            fds.push(PollFd::new(input.listener.as_fd(), PollFlags::POLLIN));
-            if let Some((stream, _)) = &input.feed {
-                fds.push(PollFd::new(stream.as_fd(), PollFlags::POLLIN));
-            }
-        }
+        fds.extend(self.inputs.iter().flat_map(FeedIn::fds).map(|fd| PollFd::new(fd, PollFlags::POLLIN)));
         let left = if self.powered { ((self.filler.due() - os::now()).nanos() + 999_999) / 1_000_000 } else { 20 };
         let _ = poll(&mut fds, PollTimeout::from(left.clamp(0, 20) as u8));
     }
@@ -229,25 +212,20 @@ impl Switch {
     fn take_feeds(&mut self) {
         let now = os::now();
         for (i, input) in self.inputs.iter_mut().enumerate() {
-            // A restarted player takes the place of its predecessor.
-            while let Ok((stream, _)) = input.listener.accept() {
-                if stream.set_nonblocking(true).is_ok() {
-                    input.feed = Some((stream, FeedReader::new()));
-                }
-            }
             let on_air = self.powered && self.on_air.index() == i;
-            let alive = input.feed.as_mut().is_none_or(|(stream, reader)| {
-                take(stream, reader, &mut |at, block| {
-                    if on_air {
-                        self.tap.pcm(at, block.as_flattened());
-                        self.filler.on_block(at, now);
-                    }
-                    let _ = self.record.send(Entry::Block(i, at, block));
-                })
+            input.take(&mut |frame| {
+                let FeedFrame::Pcm { at, samples } = frame else { return };
+                if samples.channels() != CHANNELS.len() {
+                    return;
+                }
+                let mut block: Vec<Frame> = vec![[0f32; CHANNELS.len()]; samples.frames()];
+                samples.copy_into(block.as_flattened_mut());
+                if on_air {
+                    self.tap.pcm(at, block.as_flattened());
+                    self.filler.on_block(at, now);
+                }
+                let _ = self.record.send(Entry::Block(i, at, block));
             });
-            if !alive {
-                input.feed = None;
-            }
         }
     }
 
@@ -264,33 +242,6 @@ impl Switch {
     }
 }
 
-/// Reads what has come in; false when the feed has ended or speaks nonsense.
-fn take(stream: &mut UnixStream, reader: &mut FeedReader, sink: &mut impl FnMut(MonoTime, Vec<Frame>)) -> bool {
-    let mut buf = [0u8; 64 * 1024];
-    loop {
-        match stream.read(&mut buf) {
-            Ok(0) => return false,
-            Ok(n) => reader.on_bytes(&buf[..n]),
-            Err(e) if e.kind() == io::ErrorKind::WouldBlock => return true,
-            Err(e) if e.kind() == io::ErrorKind::Interrupted => continue,
-            Err(_) => return false,
-        }
-        loop {
-            match reader.next_frame() {
-                Ok(Some(FeedFrame::Pcm { at, samples })) if samples.channels() == CHANNELS.len() => {
-                    let mut frames = vec![[0f32; CHANNELS.len()]; samples.frames()];
-                    samples.copy_into(frames.as_flattened_mut());
-                    sink(at, frames);
-                }
-                Ok(Some(_)) => {}
-                Ok(None) => break,
-                Err(e) if e.is_fatal() => return false,
-                Err(_) => {}
-            }
-        }
-    }
-}
-
 fn letter(m: &OscMessage) -> Option<Machine> {
     match m.args.first()? {
         OscType::String(s) => {
@@ -300,17 +251,6 @@ fn letter(m: &OscMessage) -> Option<Machine> {
         }
         _ => None,
     }
-}
-
-fn listen(path: &Path) -> io::Result<UnixListener> {
-    // What a killed predecessor left behind.
-    match std::fs::remove_file(path) {
-        Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e),
-        _ => {}
-    }
-    let listener = UnixListener::bind(path)?;
-    listener.set_nonblocking(true)?;
-    Ok(listener)
 }
 
 /// How long after a missing block the tap carries zeros: what a supervisor's ears must reckon with.

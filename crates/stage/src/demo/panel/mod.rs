@@ -61,7 +61,7 @@ pub enum Order {
 pub struct Board {
     page: String,
     headline: String,
-    offers: &'static [Offer],
+    offers: Vec<Offer>,
     broken: Vec<Broken>,
     lines: Vec<String>,
 }
@@ -89,14 +89,16 @@ pub fn run_interactive(c: &DemoConfig) -> Result<(), DemoError> {
     let panel = listener.local_addr().map_err(DemoError::of("the panel"))?;
     let (tell, orders) = channel();
     end_on_signals(tell.clone())?;
-    println!("Starting two playback computers, their agents, a changeover switch and the supervisor.");
+    let outside = c.scenario.rig.heard_by == settings::rig::HeardBy::Supervisor;
+    let ears = if outside { "the interface that hears them" } else { "their agents" };
+    println!("Starting two playback computers, {ears}, a changeover switch and the supervisor.");
     let network = Loopback::start(c.scenario.rig.paths, c.seed)?;
     let rig = DemoRig::start(&c, Arc::new(network))?;
     let page = format!("http://{}", rig.layout.page);
     let board = Arc::new(Mutex::new(Board {
         page: page.clone(),
         headline: "The rig is up.".into(),
-        offers: OFFERS,
+        offers: offers::offers(outside),
         ..Board::default()
     }));
     http::serve(listener, board.clone(), tell).map_err(DemoError::of("the panel"))?;

@@ -53,6 +53,8 @@ pub const OFFERS: &[Offer] = &[
     machine("computer frozen", Fault::OsFrozen),
     machine("agent gone", Fault::AgentGone),
     machine("agent frozen", Fault::AgentFrozen),
+    machine("the supervisor's input for it is gone", Fault::EarsLost),
+    machine("its plug pulled at the supervisor", Fault::PlugPulled),
     machine("both network cables out", Fault::Cable),
     machine("first network cable out", Fault::Path(0)),
     machine("poor network", Fault::Weather(POOR)),
@@ -81,6 +83,11 @@ pub const OFFERS: &[Offer] = &[
     rig_once("forged datagrams", Fault::Forged),
 ];
 
+/// The buttons of a rig with agents, or of one that the supervisor alone hears.
+pub fn offers(outside: bool) -> Vec<Offer> {
+    OFFERS.iter().copied().filter(|o| o.fault.wants_outside(true).is_none_or(|w| w == outside)).collect()
+}
+
 /// The words of a fault.
 pub fn words(fault: &Fault) -> &'static str {
     let exact = OFFERS.iter().find(|o| o.fault == *fault);
@@ -97,6 +104,12 @@ mod tests {
             assert!(o.fault.is_real(), "{}", o.words);
             assert_eq!(o.fault.needs_machine(), o.machine || o.all, "{}", o.words);
             assert_eq!(OFFERS.iter().filter(|p| p.words == o.words).count(), 1, "{}", o.words);
+        }
+        let has = |outside: bool, fault: Fault| offers(outside).iter().any(|o| o.fault.same_kind(&fault));
+        for outside in [false, true] {
+            assert!(has(outside, Fault::Power));
+            assert_eq!(has(outside, Fault::EarsLost), outside);
+            assert_eq!(has(outside, Fault::AgentGone), !outside);
         }
         assert_eq!(words(&Fault::SwitchTo(Who::B)), "a hand turns the switch to B");
         assert_eq!(words(&Fault::Drift(Ppm(5.0))), "clock 2000 ppm slow");
