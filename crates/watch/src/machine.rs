@@ -24,6 +24,8 @@ const BEAT_IS_WORTH: Span = Span::from_millis(250);
 /// A frame of linear timecode at the slowest rate (24 a second), with a block and a beat until it is told. Its line is believed to
 /// roll on for longer; that an input is whole is not.
 const A_FRAME: Span = Span::from_millis(50);
+/// The last pieces of two codes of one machine lie this close together: a MIDI clock's tick at 60 beats a minute is 42 ms long.
+const CODES_APART: Span = Span::from_millis(42);
 /// Stamps of one clock are that sure.
 const ONE_CLOCK: Span = Span::from_micros(1);
 
@@ -283,7 +285,11 @@ impl MachineWatch {
             code_beside_sound: beside.is_some_and(|r| r.state == TransportState::Rolling)
                 && beside_last.is_some_and(|t| now - t <= A_FRAME),
             beside_last,
-            other_ended: ended.filter(|_| others().all(|r| r.state != TransportState::Rolling)),
+            other_ended: ended.filter(|e| {
+                // What still comes after it shows that this way is whole, and the machine alive.
+                let still = |r: &PositionReport| r.state == TransportState::Rolling;
+                !others().any(|r| still(r) && r.last_heard.to_local(Span::ZERO) > *e + CODES_APART)
+            }),
         })
     }
 
