@@ -143,7 +143,7 @@ mod with_jack {
             show: None,
             mode: Mode::Observe,
             heard_by: settings::rig::HeardBy::Agents,
-            listen: Listen { paths, lanes, page },
+            listen: Listen { paths, lanes, page, operator: None, names: Vec::new() },
             tap: None,
             prefer: Vec::new(),
             in_ears: Vec::new(),

@@ -61,6 +61,8 @@ test("the check and the shows are answered as described", async () => {
   const none = await ask("DELETE");
   assert.equal(none.status, 404);
   assert.ok(checker("Problem")(await none.json()));
+  const addresses = checker("Addresses");
+  assert.ok(addresses(await rig.get("/api/v1/address")), JSON.stringify(addresses.errors));
   const lines = await rig.get("/api/v1/shows");
   assert.equal(lines.length, 6);
   const [line, figures] = ["ShowLine", "ShowFigures"].map(checker);

@@ -423,6 +423,49 @@ test("shows are listed with what they came to, how figures went, and their repor
   await close(page);
 });
 
+test("the first set-up hears each machine on its own", async () => {
+  await rig.scene("first-start");
+  const page = await open({ path: "/rig" });
+  await page.waitForSelector("#setup[open] >> text=Start the agent on A, left of the riser.");
+  assert.match(await textOf(page, "#sounding"), /Nothing sounds now/);
+  await rig.scene("ready");
+  await page.waitForSelector("#sounding >> text=A and B sound now.");
+  assert.match(await textOf(page, "#steps"), /Play something on A, and on no other/, "together proves nothing");
+  await rig.scene("only-a");
+  await page.waitForSelector("#sounding >> text=A sounds now, alone.");
+  await page.waitForSelector("#steps >> text=/Heard: A alone, on drums, bass/");
+  const steps = await textOf(page, "#steps");
+  assert.match(steps, /Play something on B, and on no other/, "what A does is not taken for B");
+  assert.match(steps, /Heard: A rolls by LTC on channel 8, MTC/);
+  assert.match(steps, /Heard: the switch is on A/);
+  await rig.scene("ready");
+  await page.waitForSelector("#sounding >> text=A and B sound now.");
+  assert.match(await textOf(page, "#steps"), /Heard: A alone/, "what was heard once stays heard");
+  quiet();
+  await close(page);
+});
+
+test("a page that others can reach shows its addresses with codes; this computer's own browser may act, and says so of itself", async () => {
+  const here = await open({ path: "/rig" });
+  await here.waitForSelector("#address-said >> text=Only this computer can open the page.");
+  assert.equal(await here.locator("#addresses img").count(), 0);
+  await close(here);
+  const own = await Rig.start("ready", { TWINKEEL_FAKE_HOST: "0.0.0.0", TWINKEEL_FAKE_PASSPHRASE: "low water rising" });
+  const page = await open({ url: own.url, path: "/rig" });
+  await page.waitForSelector("#address-said >> text=the operator's passphrase, once for a show, lets it act");
+  const { urls } = await own.get("/api/v1/address");
+  await page.waitForFunction((n) => document.querySelectorAll("#addresses img").length === n, urls.length);
+  assert.ok(await page.evaluate(() => [...document.querySelectorAll("#addresses img")].every((i) => i.naturalWidth > 0)), "every code is a picture");
+  assert.equal((await own.get("/api/v1/session")).role, "operator", "who sits here needs no passphrase");
+  for (const url of urls) {
+    assert.match(url, /^http:\/\/[^/]+\/$/, "nothing but an address is in it");
+    assert.equal((await (await fetch(`${url}api/v1/session`)).json()).role, "reader", "others do");
+  }
+  quiet();
+  await close(page);
+  await own.stop();
+});
+
 test("a proposal is answered in one press", async () => {
   await rig.scene("proposal");
   const page = await open();
@@ -587,7 +630,7 @@ describe("sizes of the other pages", () => {
         if (path === "/check") await page.waitForSelector({ never: "#run", waiting: "#goes", failed: "#wrong li" }[check]);
         const seen = await page.evaluate(() => {
           const box = (n) => n.getBoundingClientRect();
-          const shown = (n) => box(n).height > 0 && getComputedStyle(n).visibility !== "hidden";
+          const shown = (n) => n.checkVisibility({ visibilityProperty: true }) && box(n).height > 0;
           const parts = [...document.querySelectorAll("main > *, main > * > *")].filter((n) => shown(n) && !n.closest(".unseen") && !n.matches(".unseen, legend"));
           const over = parts.flatMap((a, i) => parts.slice(i + 1).filter((b) => !a.contains(b) && !b.contains(a)
             && box(a).bottom - box(b).top > 2 && box(b).bottom - box(a).top > 2 && box(a).right - box(b).left > 2 && box(b).right - box(a).left > 2).map((b) => `${a.id || a.className || a.tagName} and ${b.id || b.className || b.tagName}`));

@@ -86,6 +86,12 @@ pub struct Listen {
     pub lanes: SocketAddr,
     /// The page.
     pub page: SocketAddr,
+    /// What is kept of the operator's passphrase (`twinkeel passphrase` makes it): an argon2 hash. A page that others can reach needs one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub operator: Option<String>,
+    /// Host names by which browsers may call such a page, besides its addresses.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub names: Vec<String>,
 }
 
 /// The tap of the switch's output.
@@ -236,6 +242,13 @@ impl RigFile {
         let n = rig.machines.len();
         if n == 0 || n > MAX_MACHINES {
             return err("machine", "a rig has one to eight machines", "add a [[machine]] for each playback computer");
+        }
+        if !rig.listen.page.ip().is_loopback() && rig.listen.operator.is_none() {
+            return err(
+                "listen.page",
+                "others can reach this address, and there is no operator's passphrase",
+                "put the line that `twinkeel passphrase` prints under [listen], or bind the page to 127.0.0.1",
+            );
         }
         crate::outside::check(&rig).map_err(|wrong| wrong.at(file, text, ""))?;
         for (i, m) in rig.machines.iter().enumerate() {

@@ -261,14 +261,21 @@ fn serve_page(
     session_key: [u8; 32],
     stop: impl Future<Output = ()>,
 ) -> Result<(), StartError> {
-    let config = page::PageConfig { bind: rig.listen.page, names: Vec::new(), operator_hash: None, session_key };
-    let router = page::router(desk, &config, axum::Router::new())?;
+    let listen = &rig.listen;
+    let mut config = page::PageConfig {
+        bind: listen.page,
+        names: listen.names.clone(),
+        operator_hash: listen.operator.clone(),
+        session_key,
+    };
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build()?;
     runtime.block_on(async move {
         let listener = tokio::net::TcpListener::bind(config.bind)
             .await
             .map_err(|e| std::io::Error::new(e.kind(), format!("listen.page {}: {e}", config.bind)))?;
-        tracing::info!("the page is at http://{}", listener.local_addr()?);
+        config.bind = listener.local_addr()?;
+        let router = page::router(desk, &config, axum::Router::new())?;
+        tracing::info!("the page is at http://{}", config.bind);
         page::serve(listener, router, stop).await?;
         Ok(())
     })

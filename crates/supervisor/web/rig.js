@@ -1,11 +1,14 @@
-// The rig: its machines and outputs, live. Nothing can be changed from here yet.
+// The rig: its machines and outputs, live, the first set-up, and the way here for a phone. Nothing is changed from here.
 
 import { byId, el, keyed, say, show } from "./dom.js";
 import { frame } from "./frame.js";
 import { machines, switchStatus } from "./machines.js";
+import { setup } from "./setup.js";
 
 const link = frame();
 machines(link, byId("machine-list"), null);
+setup(link);
+void addresses();
 link.onSnapshot((s) => {
   switchStatus(s.switch);
   const patches = (s.devices ?? []).flatMap((d) => [
@@ -18,3 +21,12 @@ link.onSnapshot((s) => {
   show(byId("folders-none"), lines.length === 0);
   keyed(byId("folders"), lines, (l) => `${l.folder} ${l.machine} ${l.verdict === "stale"}`, () => el("li"), (node, l) => say(node, l.text));
 });
+
+/** Where a phone finds this page, with a code for its camera. Where nobody else can reach it there is nothing to show but how to mend that. */
+async function addresses() {
+  try {
+    const { open, text, urls } = await (await fetch("/api/v1/address", { signal: AbortSignal.timeout(3000) })).json();
+    say(byId("address-said"), text);
+    if (open) byId("addresses").replaceChildren(.../** @type {string[]} */ (urls).map((url, i) => el("li", {}, el("img", { src: `/api/v1/address/${i}/qr.svg`, alt: `Code of ${url}`, width: "240", height: "240" }), el("code", {}, url))));
+  } catch { say(byId("address-said"), "The supervisor did not say where it is found."); }
+}

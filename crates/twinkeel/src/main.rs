@@ -8,6 +8,7 @@ mod devices;
 mod init;
 mod inspect;
 mod parity_cmd;
+mod passphrase_cmd;
 mod patches_cmd;
 mod report_cmd;
 mod run;
@@ -53,6 +54,8 @@ enum Command {
     Parity(parity_cmd::ParityArgs),
     /// What is in force on the devices that take their patches by MIDI, and the chase on demand.
     Patches(patches_cmd::PatchesArgs),
+    /// Makes what rig.toml keeps of the operator's passphrase, for a page that others can reach.
+    Passphrase(passphrase_cmd::PassphraseArgs),
     /// Makes the report of a show.
     Report(report_cmd::ReportArgs),
     /// The show file and tonight's set: looked over, imported, reordered.
@@ -111,6 +114,7 @@ fn main() -> ExitCode {
         Command::Release(a) => client::release(&a),
         Command::Parity(a) => parity_cmd::run(&a),
         Command::Patches(a) => patches_cmd::run(&a),
+        Command::Passphrase(a) => passphrase_cmd::run(&a),
         Command::Report(a) => report_cmd::run(&a),
         Command::Show(c) => show_cmd::run(&c),
         Command::Shows(a) => shows_cmd::run(&a),

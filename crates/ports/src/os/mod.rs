@@ -38,6 +38,11 @@ pub fn wall_now() -> WallTime {
     })
 }
 
+/// This computer's network interfaces, an entry for each address; none where the system does not tell.
+pub fn links() -> Vec<Link> {
+    sys::links()
+}
+
 /// How long this machine has slept since it was started, where the system tells: the monotonic clock leaves sleep out.
 pub fn slept() -> Option<Span> {
     sys::slept()

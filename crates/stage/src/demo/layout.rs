@@ -185,7 +185,7 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
         show: Some(show),
         mode: c.scenario.rig.mode,
         heard_by: c.scenario.rig.heard_by,
-        listen: Listen { paths: paths.clone(), lanes, page },
+        listen: Listen { paths: paths.clone(), lanes, page, operator: None, names: Vec::new() },
         tap: c.scenario.rig.tap.then(|| Tap { feed: tap.clone(), programme: Vec::new() }),
         prefer: Vec::new(),
         in_ears: vec!["click".into(), "cue".into()],

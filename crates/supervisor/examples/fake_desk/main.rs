@@ -2,7 +2,7 @@
 //! [PORT] [SCENE]`. `GET /fake/scene/NAME` sets a scene, `/fake/mute` and `/fake/unmute` stop and start the snapshots,
 //! `/fake/acts` lists the acts that came in.
 //!
-//! `TWINKEEL_FAKE_PASSPHRASE` sets an operator passphrase, `TWINKEEL_FAKE_HASH` its hash.
+//! `TWINKEEL_FAKE_PASSPHRASE` sets an operator passphrase, `TWINKEEL_FAKE_HASH` its hash; `TWINKEEL_FAKE_HOST` is where it listens.
 
 mod checks;
 mod desk;
@@ -26,10 +26,11 @@ async fn main() -> Result<(), Box<dyn std::error::Error>> {
     let port: u16 = args.next().map_or(Ok(8470), |p| p.parse())?;
     let scene = args.next().unwrap_or_else(|| "ready".into());
     let desk = FakeDesk::start(&scene).ok_or("there is no such scene")?;
+    let host = std::env::var("TWINKEEL_FAKE_HOST").unwrap_or_else(|_| "127.0.0.1".into());
     let shows = tempfile::tempdir()?;
     shelf::fill(shows.path())?;
     desk.keep_shows(shows.path());
-    let listener = tokio::net::TcpListener::bind(("127.0.0.1", port)).await?;
+    let listener = tokio::net::TcpListener::bind((host.as_str(), port)).await?;
     let bind: SocketAddr = listener.local_addr()?;
     let operator_hash = match (std::env::var("TWINKEEL_FAKE_HASH"), std::env::var("TWINKEEL_FAKE_PASSPHRASE")) {
         (Ok(hash), _) => Some(hash),

@@ -7,8 +7,9 @@ use base::{
 use twinkeel_supervisor::page::MarkKind;
 use twinkeel_supervisor::snapshot::*;
 
-pub const NAMES: [&str; 18] = [
+pub const NAMES: [&str; 19] = [
     "ready",
+    "only-a",
     "drifting",
     "no-standby",
     "out-of-service",
@@ -64,6 +65,10 @@ pub fn scene(name: &str, now: MonoTime, wall: WallTime) -> Option<Scene> {
     };
     match name {
         "ready" => {}
+        "only-a" => {
+            let levels = s.machine(B).levels.iter_mut().flat_map(|l| &mut l.value);
+            levels.for_each(|l| (l.peak, l.rms) = (base::Dbfs::SILENCE, base::Dbfs::SILENCE));
+        }
         "drifting" => {
             (s.offset, s.slope) = (Millis(6.6), 21.0);
             let o = &mut s.snapshot.offsets[0];

@@ -14,7 +14,7 @@ use serde::{Deserialize, Serialize};
 
 use super::desk::{DeskAct, HistoryWindow, Who, Whole};
 use super::login::{LoginRefused, forget};
-use super::{Page, assets, shows, stream};
+use super::{Page, address, assets, shows, stream};
 use crate::check::CheckRequest;
 
 /// How long an act may take to be accepted or refused.
@@ -37,6 +37,8 @@ pub(crate) fn routes() -> Router<Arc<Page>> {
         .route("/shows/{id}", get(shows::figures))
         .route("/shows/{id}/report.html", get(shows::report_page))
         .route("/shows/{id}/report.pdf", get(shows::report_pdf))
+        .route("/address", get(address::addresses))
+        .route("/address/{place}/qr.svg", get(address::code))
         .route("/session", get(session).post(enter).delete(leave))
         .route("/openapi.json", get(assets::openapi))
         .fallback(|| async { problem(StatusCode::NOT_FOUND, "there is nothing under this address") })
@@ -112,7 +114,7 @@ async fn act(
     headers: HeaderMap,
     request: Result<Json<ActRequest>, JsonRejection>,
 ) -> Response {
-    if !is_operator(&page, &headers) {
+    if !is_operator(&page, &headers, address) {
         return looks_on();
     }
     let ActRequest { by, before, act } = match request {
@@ -164,7 +166,7 @@ async fn begin_check(
     headers: HeaderMap,
     request: Result<Json<CheckRequest>, JsonRejection>,
 ) -> Response {
-    if !is_operator(&page, &headers) {
+    if !is_operator(&page, &headers, address) {
         return looks_on();
     }
     match request {
@@ -176,8 +178,12 @@ async fn begin_check(
     }
 }
 
-async fn stop_check(State(page): State<Arc<Page>>, headers: HeaderMap) -> Response {
-    if !is_operator(&page, &headers) {
+async fn stop_check(
+    State(page): State<Arc<Page>>,
+    ConnectInfo(address): ConnectInfo<SocketAddr>,
+    headers: HeaderMap,
+) -> Response {
+    if !is_operator(&page, &headers, address) {
         return looks_on();
     }
     if page.desk.stop_check() {
@@ -200,18 +206,24 @@ fn plain_name(by: Option<&str>, address: SocketAddr) -> String {
     }
 }
 
-/// With no passphrase (loopback only) whoever can reach the page may act.
-fn is_operator(page: &Page, headers: &HeaderMap) -> bool {
-    page.login.as_ref().is_none_or(|l| l.knows(headers))
+/// With no passphrase (loopback only) whoever can reach the page may act. A page that is open to others asks them for it, and not who sits
+/// at this computer: its own browser and commands must work in a crisis, and a web site that is open there is stopped at the door.
+fn is_operator(page: &Page, headers: &HeaderMap, from: SocketAddr) -> bool {
+    let at_home = from.ip().to_canonical().is_loopback() && !page.bind.ip().is_loopback();
+    at_home || page.login.as_ref().is_none_or(|l| l.knows(headers))
 }
 
-async fn session(State(page): State<Arc<Page>>, headers: HeaderMap) -> Response {
+async fn session(
+    State(page): State<Arc<Page>>,
+    ConnectInfo(address): ConnectInfo<SocketAddr>,
+    headers: HeaderMap,
+) -> Response {
     #[derive(Serialize)]
     struct Session {
         role: &'static str,
         passphrase: bool,
     }
-    let role = if is_operator(&page, &headers) { "operator" } else { "reader" };
+    let role = if is_operator(&page, &headers, address) { "operator" } else { "reader" };
     Json(Session { role, passphrase: page.login.is_some() }).into_response()
 }
 

@@ -42,6 +42,7 @@ pub(super) const FILES: &[File] = files![
     "why.js": SCRIPT,
     "rig.js": SCRIPT,
     "set.js": SCRIPT,
+    "setup.js": SCRIPT,
     "shows.js": SCRIPT,
     "icon.svg": SVG,
     "manifest.webmanifest": MANIFEST,

@@ -4,6 +4,7 @@
 //! embedded in the binary; nothing is asked of any other host. The doors (who may load, who may act) are in `door` and
 //! `login`, the event stream in `stream`, the JSON in `api`, the files in `assets`.
 
+mod address;
 mod api;
 mod assets;
 pub mod desk;
@@ -70,6 +71,7 @@ pub(crate) struct Page {
     pub login: Option<login::Login>,
     pub printer: stream::Printer,
     pub shows: shows::Shows,
+    pub bind: SocketAddr,
 }
 
 /// The page's router over this desk. `extra` holds further routes (reports, a demo panel) that go through the same door;
@@ -89,6 +91,7 @@ pub fn router(desk: Arc<dyn Desk>, config: &PageConfig, extra: Router) -> Result
         login,
         printer: stream::Printer::default(),
         shows: shows::Shows::default(),
+        bind: config.bind,
     });
     Ok(Router::new()
         .merge(assets::routes())
