@@ -696,6 +696,50 @@ describe("access", () => {
     await close(page);
   });
 
+  test("without colours every state is still told by its shape and its word", async () => {
+    // Seen as people with protanopia, deuteranopia, tritanopia and achromatopsia see (Machado, Oliveira and Fernandes 2009, as Chromium
+    // simulates them). A shape must stand out from its ground by 3 to 1 (WCAG 2.2, 1.4.11), and no two may look alike.
+    const page = await open({ context: { deviceScaleFactor: 4, bypassCSP: true } });
+    const cdp = await page.context().newCDPSession(page);
+    const places = [["good", "ready", "#machine-list .shape[data-tone=good]"], ["abnormal", "many-alarms", "#seen-list .shape[data-tone=abnormal]"], ["danger", "many-alarms", "#alarms .shape[data-tone=danger]"],
+      ["action", "proposal", "#proposal .shape[data-tone=action]"], ["neutral", "many-alarms", "#alarms .shape[data-tone=neutral]"]];
+    for (const type of ["protanopia", "deuteranopia", "tritanopia", "achromatopsia"]) {
+      await cdp.send("Emulation.setEmulatedVisionDeficiency", { type });
+      const masks = {};
+      for (const [tone, scene, css] of places) {
+        await rig.scene(scene);
+        await page.waitForSelector(css, { state: "attached" });
+        await page.evaluate(() => document.getElementById("seen").setAttribute("open", ""));
+        const shape = page.locator(css).first();
+        assert.match(await shape.evaluate((n) => n.parentElement.textContent), /[a-z]{3}/i, `${tone} has a word beside it`);
+        const picture = (await shape.screenshot()).toString("base64");
+        const { mask, contrast } = await page.evaluate(async (png) => {
+          const image = new Image();
+          image.src = `data:image/png;base64,${png}`;
+          await image.decode();
+          const canvas = new OffscreenCanvas(32, 32);
+          const c = canvas.getContext("2d");
+          c.drawImage(image, 0, 0, 32, 32);
+          const { data } = c.getImageData(0, 0, 32, 32);
+          const part = (v) => (v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4);
+          const light = Array.from({ length: 1024 }, (_, i) => 0.2126 * part(data[4 * i] / 255) + 0.7152 * part(data[4 * i + 1] / 255) + 0.0722 * part(data[4 * i + 2] / 255));
+          const [low, high] = [Math.min(...light), Math.max(...light)];
+          return { mask: light.map((l) => l > (low + high) / 2), contrast: (high + 0.05) / (low + 0.05) };
+        }, picture);
+        assert.ok(contrast >= 3, `${type}: ${tone} stands out by ${contrast.toFixed(1)} only`);
+        masks[tone] = mask;
+      }
+      for (const [i, [a]] of places.entries()) {
+        for (const [b] of places.slice(i + 1)) {
+          const both = masks[a].filter((on, k) => on && masks[b][k]).length;
+          const either = masks[a].filter((on, k) => on || masks[b][k]).length;
+          assert.ok(1 - both / either > 0.1, `${type}: ${a} and ${b} share ${Math.round((100 * both) / either)} % of their surface`);
+        }
+      }
+    }
+    await close(page);
+  });
+
   test("reduced motion: the picture stands, and still gets its points", async () => {
     const page = await open({ context: { reducedMotion: "reduce" } });
     await page.click("text=10 s");

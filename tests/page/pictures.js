@@ -22,7 +22,24 @@ for (const [size, [width, height]] of Object.entries(SIZES)) {
     if (size === "phone" && scene === "ready") await page.screenshot({ path: `${out}/${size}-${scene}-whole.png`, fullPage: true });
   }
   if (size === "laptop" && !only) {
-    for (const place of ["why", "rig", "report"]) {
+    const cdp = await context.newCDPSession(page);
+    for (const type of ["protanopia", "deuteranopia", "tritanopia", "achromatopsia"]) {
+      await cdp.send("Emulation.setEmulatedVisionDeficiency", { type });
+      await rig.scene("many-alarms");
+      await page.goto(`${rig.url}/`);
+      await page.waitForSelector("#alarms li");
+      await page.waitForTimeout(700);
+      await page.screenshot({ path: `${out}/${size}-${type}.png` });
+    }
+    await cdp.send("Emulation.setEmulatedVisionDeficiency", { type: "none" });
+    for (const check of ["never", "waiting", "passed", "failed"]) {
+      await rig.get(`/fake/check/${check}`);
+      await page.goto(`${rig.url}/check`);
+      await page.waitForSelector("body[data-line=live]");
+      await page.waitForTimeout(500);
+      await page.screenshot({ path: `${out}/${size}-check-${check}.png`, fullPage: true });
+    }
+    for (const place of ["why", "rig", "shows", "set"]) {
       await rig.scene("ready");
       await page.goto(`${rig.url}/${place}`);
       await page.waitForSelector("body[data-line=live]");
