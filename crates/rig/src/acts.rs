@@ -4,7 +4,7 @@ use base::{Machine, MonoTime, Span};
 use serde::{Deserialize, Serialize};
 
 use crate::action::{Action, Actions, push};
-use crate::alarms::AlarmCode;
+use crate::alarms::{AlarmCode, Whose};
 use crate::evidence::RigEvidence;
 use crate::facts::{Grade, OnAirKnown};
 use crate::judge::Judge;
@@ -36,15 +36,15 @@ pub enum Act {
     Acknowledge {
         /// Which alarm.
         code: AlarmCode,
-        /// Of which machine; none: the rig's.
-        machine: Option<Machine>,
+        /// Whose.
+        whose: Whose,
     },
     /// Puts an alarm away for a while, an hour at most.
     Shelve {
         /// Which alarm.
         code: AlarmCode,
-        /// Of which machine; none: the rig's.
-        machine: Option<Machine>,
+        /// Whose.
+        whose: Whose,
         /// For how long.
         lasting: Span,
     },
@@ -52,8 +52,8 @@ pub enum Act {
     Unshelve {
         /// Which alarm.
         code: AlarmCode,
-        /// Of which machine; none: the rig's.
-        machine: Option<Machine>,
+        /// Whose.
+        whose: Whose,
     },
     /// Takes a standby out of service: no alarms, no candidate.
     OutOfService(Machine),
@@ -105,9 +105,9 @@ impl Judge {
                 push(out, Action::Withdraw);
                 ActAnswer::Done
             }
-            Act::Acknowledge { code, machine } => changed(self.alarms.acknowledge(code, machine), out),
-            Act::Shelve { code, machine, lasting } => changed(self.alarms.shelve(code, machine, lasting, now), out),
-            Act::Unshelve { code, machine } => changed(self.alarms.unshelve(code, machine), out),
+            Act::Acknowledge { code, whose } => changed(self.alarms.acknowledge(code, whose), out),
+            Act::Shelve { code, whose, lasting } => changed(self.alarms.shelve(code, whose, lasting, now), out),
+            Act::Unshelve { code, whose } => changed(self.alarms.unshelve(code, whose), out),
             Act::OutOfService(m) => {
                 if m.index() >= self.machines {
                     return ActAnswer::Refused(Sentence::of(Reason::NoSuchMachine, m));

@@ -51,6 +51,8 @@ macro_rules! alarms {
             pub const ALL: &'static [AlarmCode] = &[$(AlarmCode::$name),*];
             /// How many there are.
             pub const COUNT: usize = AlarmCode::ALL.len();
+            /// Whether it is a device's.
+            pub fn is_of_device(self) -> bool { OF_DEVICES.contains(&self) }
             /// Its stable number.
             pub const fn number(self) -> u16 { self as u16 }
             /// Its stable name.
@@ -73,6 +75,10 @@ macro_rules! alarms {
         }
     };
 }
+
+/// Alarms of devices.
+pub(crate) const OF_DEVICES: [AlarmCode; 4] =
+    [AlarmCode::DevicePort, AlarmCode::PatchDiffers, AlarmCode::NotChased, AlarmCode::MidiLeak];
 
 alarms! {
     SupervisorCutOff = 1 "supervisor-cut-off" High/High on 0 off 1000 latching true by []
@@ -178,4 +184,13 @@ alarms! {
         "No standby could take over."
     Forged = 48 "forged" Medium/Medium on 0 off 60000 latching true by []
         "Datagrams were refused as forged, replayed or malformed: {v} so far."
+    // Of a device that takes its patches by MIDI: the device's importance is their priority, whatever stands here.
+    DevicePort = 60 "device-port" Medium/Medium on 0 off 1000 latching true by []
+        "{d}: its MIDI port cannot be used; it is tried on."
+    PatchDiffers = 61 "patch-differs" Medium/Medium on 0 off 0 latching true by []
+        "{d}: the machines do not send it the same."
+    NotChased = 62 "not-chased" Medium/Medium on 3000 off 0 latching false by [DevicePort]
+        "{d} is not on what should be in force since the changeover to {o}."
+    MidiLeak = 63 "midi-leak" High/High on 0 off 0 latching true by []
+        "{d} is reached by {o}'s MIDI, and should not be."
 }

@@ -10,7 +10,9 @@ use base::ids::MAX_MACHINES;
 use base::{Machine, MonoTime, Span};
 use serde::{Deserialize, Serialize};
 
+use crate::alarm_codes::OF_DEVICES;
 pub use crate::alarm_codes::{AlarmCode, AlarmDef, Priority};
+use crate::evidence::MAX_DEVICES;
 use crate::reasons::{Arg, Names, fill};
 
 /// Whether an alarm's condition holds, as far as is known.
@@ -83,6 +85,17 @@ struct Slot {
     arg: Arg,
 }
 
+impl Slot {
+    fn change(&self, code: AlarmCode, whose: Whose, transition: Transition, priority: Priority) -> AlarmChange {
+        let (machine, device) = (whose.machine(), whose.device());
+        AlarmChange { code, machine, device, other: self.other, arg: self.arg, transition, priority }
+    }
+
+    fn told(&self, code: AlarmCode, whose: Whose, transition: Transition) -> AlarmChange {
+        self.change(code, whose, transition, self.priority.unwrap_or(Priority::Low))
+    }
+}
+
 /// What a condition says at one instant.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Told {
@@ -98,8 +111,10 @@ pub(crate) struct Told {
 pub struct AlarmChange {
     /// Which alarm.
     pub code: AlarmCode,
-    /// Of which machine; none: the rig's.
+    /// Of which machine; none: the rig's, or a device's.
     pub machine: Option<Machine>,
+    /// Of which device, by its place in the show file.
+    pub device: Option<u8>,
     /// The other machine it speaks of.
     pub other: Option<Machine>,
     /// The figure it speaks of.
@@ -113,7 +128,7 @@ pub struct AlarmChange {
 impl AlarmChange {
     /// In words. Allocates: not for the live path.
     pub fn say(&self, names: &dyn Names) -> String {
-        fill(self.code.template(), self.machine, self.other, self.arg, names)
+        fill(self.code.template(), [self.machine, self.other], self.device, self.arg, names)
     }
 }
 
@@ -122,8 +137,10 @@ impl AlarmChange {
 pub struct AlarmView {
     /// Which alarm.
     pub code: AlarmCode,
-    /// Of which machine; none: the rig's.
+    /// Of which machine; none: the rig's, or a device's.
     pub machine: Option<Machine>,
+    /// Of which device, by its place in the show file.
+    pub device: Option<u8>,
     /// The other machine it speaks of.
     pub other: Option<Machine>,
     /// The figure it speaks of.
@@ -141,7 +158,7 @@ pub struct AlarmView {
 impl AlarmView {
     /// In words. Allocates: not for the live path.
     pub fn say(&self, names: &dyn Names) -> String {
-        fill(self.code.template(), self.machine, self.other, self.arg, names)
+        fill(self.code.template(), [self.machine, self.other], self.device, self.arg, names)
     }
 }
 
@@ -157,29 +174,73 @@ const SEATS: usize = MAX_MACHINES + 1;
 #[derive(Clone, Debug)]
 pub(crate) struct Alarms {
     slots: [[Slot; SEATS]; AlarmCode::COUNT],
+    /// In the order of [`OF_DEVICES`].
+    devices: [[Slot; MAX_DEVICES]; OF_DEVICES.len()],
 }
 
-fn seat(machine: Option<Machine>) -> usize {
-    machine.map_or(MAX_MACHINES, Machine::index)
+/// Whose an alarm is.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
+pub enum Whose {
+    /// The rig's.
+    Rig,
+    /// A machine's.
+    Machine(Machine),
+    /// A device's, by its place in the show file.
+    Device(u8),
+}
+
+impl Whose {
+    /// The machine, or the rig.
+    pub fn of(machine: Option<Machine>) -> Whose {
+        machine.map_or(Whose::Rig, Whose::Machine)
+    }
+    fn machine(self) -> Option<Machine> {
+        if let Whose::Machine(m) = self { Some(m) } else { None }
+    }
+    fn device(self) -> Option<u8> {
+        if let Whose::Device(d) = self { Some(d) } else { None }
+    }
+}
+
+impl From<Option<Machine>> for Whose {
+    fn from(m: Option<Machine>) -> Whose {
+        Whose::of(m)
+    }
 }
 
 impl Alarms {
     pub fn new() -> Alarms {
-        Alarms { slots: [[Slot::default(); SEATS]; AlarmCode::COUNT] }
+        Alarms {
+            slots: [[Slot::default(); SEATS]; AlarmCode::COUNT],
+            devices: [[Slot::default(); MAX_DEVICES]; OF_DEVICES.len()],
+        }
     }
 
-    fn slot(&self, code: AlarmCode, machine: Option<Machine>) -> &Slot {
-        &self.slots[code.place()][seat(machine)]
+    fn slot(&self, code: AlarmCode, whose: Whose) -> Option<&Slot> {
+        match whose {
+            Whose::Device(d) => self.devices[OF_DEVICES.iter().position(|c| *c == code)?].get(usize::from(d)),
+            Whose::Machine(m) => Some(&self.slots[code.place()][m.index()]),
+            Whose::Rig => Some(&self.slots[code.place()][MAX_MACHINES]),
+        }
+    }
+
+    fn slot_mut(&mut self, code: AlarmCode, whose: Whose) -> Option<&mut Slot> {
+        match whose {
+            Whose::Device(d) => self.devices[OF_DEVICES.iter().position(|c| *c == code)?].get_mut(usize::from(d)),
+            Whose::Machine(m) => Some(&mut self.slots[code.place()][m.index()]),
+            Whose::Rig => Some(&mut self.slots[code.place()][MAX_MACHINES]),
+        }
     }
 
     /// Whether its condition was last held to stand (acknowledged or not).
-    pub fn active(&self, code: AlarmCode, machine: Option<Machine>) -> bool {
-        matches!(self.slot(code, machine).state, AlarmState::Unacknowledged | AlarmState::Acknowledged)
+    pub fn active(&self, code: AlarmCode, whose: impl Into<Whose>) -> bool {
+        let slot = self.slot(code, whose.into());
+        slot.is_some_and(|s| matches!(s.state, AlarmState::Unacknowledged | AlarmState::Acknowledged))
     }
 
     /// Whether an alarm has nothing to do unless its condition holds.
-    pub fn idle(&self, place: usize, machine: Option<Machine>) -> bool {
-        let s = &self.slots[place][seat(machine)];
+    pub fn idle(&self, code: AlarmCode, whose: Whose) -> bool {
+        let Some(s) = self.slot(code, whose) else { return true };
         let no_cover = s.shelved_until.is_none() && !s.suppressed && !s.waits;
         s.state == AlarmState::Normal && s.yes_since.is_none() && no_cover
     }
@@ -188,21 +249,20 @@ impl Alarms {
     /// call. Returns when it wants to be asked again.
     pub fn tell(
         &mut self,
-        place: usize,
-        machine: Option<Machine>,
+        code: AlarmCode,
+        whose: Whose,
         told: Told,
         gap: bool,
         now: MonoTime,
         emit: &mut dyn FnMut(AlarmChange) -> bool,
     ) -> Option<MonoTime> {
-        let code = AlarmCode::ALL[place];
-        let s = &mut self.slots[place][seat(machine)];
+        let s = self.slot_mut(code, whose)?;
         let def = code.def();
         let mut wake: Option<MonoTime> = None;
         let mut later = |t: MonoTime| wake = Some(wake.map_or(t, |w| w.min(t)));
         let mut say = |s: &Slot, transition: Transition| {
             let priority = s.priority.unwrap_or(told.priority);
-            emit(AlarmChange { code, machine, other: s.other, arg: s.arg, transition, priority })
+            emit(s.change(code, whose, transition, priority))
         };
         if let Some(until) = s.shelved_until {
             if now < until {
@@ -280,9 +340,9 @@ impl Alarms {
         wake
     }
 
-    /// A person acknowledges. False when there is nothing to acknowledge.
-    pub fn acknowledge(&mut self, code: AlarmCode, machine: Option<Machine>) -> Option<AlarmChange> {
-        let s = &mut self.slots[code.place()][seat(machine)];
+    /// A person acknowledges. `None` when there is nothing to acknowledge.
+    pub fn acknowledge(&mut self, code: AlarmCode, whose: Whose) -> Option<AlarmChange> {
+        let s = self.slot_mut(code, whose)?;
         let transition = match s.state {
             AlarmState::Unacknowledged => {
                 s.state = AlarmState::Acknowledged;
@@ -294,51 +354,24 @@ impl Alarms {
             }
             AlarmState::Normal | AlarmState::Acknowledged => return None,
         };
-        Some(AlarmChange {
-            code,
-            machine,
-            other: s.other,
-            arg: s.arg,
-            transition,
-            priority: s.priority.unwrap_or(Priority::Low),
-        })
+        Some(s.told(code, whose, transition))
     }
 
     /// A person shelves an alarm that stands or waits, for at most [`LONGEST_SHELF`].
-    pub fn shelve(
-        &mut self,
-        code: AlarmCode,
-        machine: Option<Machine>,
-        lasting: Span,
-        now: MonoTime,
-    ) -> Option<AlarmChange> {
-        let s = &mut self.slots[code.place()][seat(machine)];
+    pub fn shelve(&mut self, code: AlarmCode, whose: Whose, lasting: Span, now: MonoTime) -> Option<AlarmChange> {
+        let s = self.slot_mut(code, whose)?;
         if s.state == AlarmState::Normal || lasting <= Span::ZERO {
             return None;
         }
         s.shelved_until = Some(now + lasting.min(LONGEST_SHELF));
-        Some(AlarmChange {
-            code,
-            machine,
-            other: s.other,
-            arg: s.arg,
-            transition: Transition::Shelved,
-            priority: s.priority.unwrap_or(Priority::Low),
-        })
+        Some(s.told(code, whose, Transition::Shelved))
     }
 
     /// A person takes an alarm off the shelf.
-    pub fn unshelve(&mut self, code: AlarmCode, machine: Option<Machine>) -> Option<AlarmChange> {
-        let s = &mut self.slots[code.place()][seat(machine)];
+    pub fn unshelve(&mut self, code: AlarmCode, whose: Whose) -> Option<AlarmChange> {
+        let s = self.slot_mut(code, whose)?;
         s.shelved_until.take()?;
-        Some(AlarmChange {
-            code,
-            machine,
-            other: s.other,
-            arg: s.arg,
-            transition: Transition::Unshelved,
-            priority: s.priority.unwrap_or(Priority::Low),
-        })
+        Some(s.told(code, whose, Transition::Unshelved))
     }
 
     /// All alarms of one machine end: it was taken out of service.
@@ -346,14 +379,7 @@ impl Alarms {
         for (place, code) in AlarmCode::ALL.iter().enumerate() {
             let s = &mut self.slots[place][machine.index()];
             if s.state != AlarmState::Normal {
-                emit(AlarmChange {
-                    code: *code,
-                    machine: Some(machine),
-                    other: s.other,
-                    arg: s.arg,
-                    transition: Transition::Cleared,
-                    priority: s.priority.unwrap_or(Priority::Low),
-                });
+                emit(s.told(*code, Whose::Machine(machine), Transition::Cleared));
             }
             *s = Slot::default();
         }
@@ -362,22 +388,27 @@ impl Alarms {
     /// What people see: everything not normal and not suppressed, shelved ones last, then by priority and state.
     pub fn views(&self, now: MonoTime) -> AlarmViews {
         let mut out = AlarmViews::new();
-        for (place, code) in AlarmCode::ALL.iter().enumerate() {
-            for (i, s) in self.slots[place].iter().enumerate() {
-                if s.state == AlarmState::Normal || s.suppressed {
-                    continue;
-                }
-                let _ = out.try_push(AlarmView {
-                    code: *code,
-                    machine: Machine::new(i),
-                    other: s.other,
-                    arg: s.arg,
-                    state: s.state,
-                    priority: s.priority.unwrap_or(Priority::Low),
-                    raised_at: s.raised_at,
-                    shelved_until: s.shelved_until.filter(|u| now < *u),
-                });
+        let mut add = |code: AlarmCode, whose: Whose, s: &Slot| {
+            if s.state == AlarmState::Normal || s.suppressed {
+                return;
             }
+            let _ = out.try_push(AlarmView {
+                code,
+                machine: whose.machine(),
+                device: whose.device(),
+                other: s.other,
+                arg: s.arg,
+                state: s.state,
+                priority: s.priority.unwrap_or(Priority::Low),
+                raised_at: s.raised_at,
+                shelved_until: s.shelved_until.filter(|u| now < *u),
+            });
+        };
+        for (slots, code) in self.slots.iter().zip(AlarmCode::ALL) {
+            slots.iter().enumerate().for_each(|(i, s)| add(*code, Whose::of(Machine::new(i)), s));
+        }
+        for (slots, code) in self.devices.iter().zip(OF_DEVICES) {
+            (0u8..).zip(slots).for_each(|(d, s)| add(code, Whose::Device(d), s));
         }
         out.sort_unstable_by_key(|v| {
             (
@@ -386,6 +417,7 @@ impl Alarms {
                 core::cmp::Reverse(v.raised_at),
                 v.code,
                 v.machine,
+                v.device,
             )
         });
         out

@@ -4,8 +4,8 @@ use base::ids::MAX_MACHINES;
 use base::{AudioState, ClockState, Heard, Machine, MonoTime, PlayerState, Span, TransportState};
 
 use crate::action::{Action, Actions};
-use crate::alarm_codes::{AlarmCode, Priority};
-use crate::alarms::{Alarms, Cond, Told};
+use crate::alarm_codes::{AlarmCode, OF_DEVICES, Priority};
+use crate::alarms::{AlarmChange, Alarms, Cond, Told, Whose};
 use crate::evidence::{ChannelTrouble, RigEvidence, SessionTrouble};
 use crate::facts::{Grade, OnAirKnown, Relation, SelfDoubt, Transport};
 use crate::judge::Judge;
@@ -17,6 +17,11 @@ use crate::track::{Wake, fresh_audio, fresh_player, fresh_transport, here};
 const UNWITNESSED: Span = Span::from_millis(500);
 /// An event (a changeover, a move of the switch) stands this long by itself, and then waits for its acknowledgement.
 const EVENT: Span = Span::from_secs(1);
+
+/// An alarm about a patch that one machine sent otherwise stands this long after the last such patch.
+const DIFFERED: Span = Span::from_secs(30);
+/// An alarm about messages that should not reach a device stands this long after the last such message.
+const LEAKED: Span = Span::from_secs(10);
 
 /// For this long after the start a standby that was never there is not missed.
 const BOOT: Span = Span::from_secs(15);
@@ -53,6 +58,7 @@ impl Judge {
         }
         let gap = !ev.machines.iter().any(|e| fresh_transport(e, wake.now) == TransportState::Rolling);
         let mut emit = |change| out.try_push(Action::Alarm(change)).is_ok();
+        self.device_alarms(ev, gap, wake, &mut emit);
         for (place, code) in AlarmCode::ALL.iter().enumerate() {
             let def = code.def();
             for seat in 0..SEATS {
@@ -62,7 +68,7 @@ impl Judge {
                 }
                 let (cond, other, arg) = conds.cells[place][seat];
                 // Most alarms have nothing to say most of the time: what explains them is not looked up then.
-                if cond != Cond::Yes && self.alarms.idle(place, m) {
+                if cond != Cond::Yes && self.alarms.idle(*code, m.into()) {
                     continue;
                 }
                 let explained = code.causes().iter().any(|c| {
@@ -70,8 +76,34 @@ impl Judge {
                 });
                 let priority: Priority = if m.is_none() || m == f.on_air { def.on_air } else { def.standby };
                 let told = Told { cond, other, arg, priority, suppressed: explained };
-                if let Some(t) = self.alarms.tell(place, m, told, gap, wake.now, &mut emit) {
+                if let Some(t) = self.alarms.tell(*code, m.into(), told, gap, wake.now, &mut emit) {
                     // "Now" means that there was no room: at once after.
+                    wake.note(t.max(wake.now + Span::from_nanos(1)));
+                }
+            }
+        }
+    }
+
+    /// Alarms of devices: their priority is the device's importance, and one of the device's own may explain another.
+    fn device_alarms(&mut self, ev: &RigEvidence, gap: bool, wake: &Wake, emit: &mut dyn FnMut(AlarmChange) -> bool) {
+        for (n, d) in (0u8..).zip(&ev.devices) {
+            let newest = |told: Option<(Machine, MonoTime)>, stands: Span| {
+                (told.is_some_and(|(_, at)| !wake.passed(at, stands)).into(), told.map(|t| t.0))
+            };
+            for code in OF_DEVICES {
+                let (cond, other) = match code {
+                    AlarmCode::DevicePort => (d.port.map_or(Cond::Missing, |works| (!works).into()), None),
+                    AlarmCode::PatchDiffers => newest(d.differed, DIFFERED),
+                    AlarmCode::MidiLeak => newest(d.leaked, LEAKED),
+                    _ => (d.unchased.is_some().into(), d.unchased),
+                };
+                let whose = Whose::Device(n);
+                if cond != Cond::Yes && self.alarms.idle(code, whose) {
+                    continue;
+                }
+                let suppressed = code.causes().iter().any(|c| self.alarms.active(*c, whose));
+                let told = Told { cond, other, arg: Arg::None, priority: d.priority, suppressed };
+                if let Some(t) = self.alarms.tell(code, whose, told, gap, wake.now, emit) {
                     wake.note(t.max(wake.now + Span::from_nanos(1)));
                 }
             }

@@ -11,6 +11,8 @@ use base::{
 };
 use serde::{Deserialize, Serialize};
 
+use crate::alarm_codes::Priority;
+
 /// Everything the judge may look at.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct RigEvidence {
@@ -20,6 +22,26 @@ pub struct RigEvidence {
     pub switch: SwitchEvidence,
     /// What the supervisor knows of itself.
     pub supervisor: SupervisorEvidence,
+    /// The devices that take their patches from whichever machine is on air, in the order of the show file.
+    pub devices: ArrayVec<DeviceEvidence, MAX_DEVICES>,
+}
+
+/// Devices that can have alarms.
+pub const MAX_DEVICES: usize = 32;
+
+/// What is known of a device that takes its patches by MIDI. Nothing of it moves anything.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct DeviceEvidence {
+    /// What trouble with it means.
+    pub priority: Priority,
+    /// Whether the supervisor's port to it works; `None`: it has none, or it was not opened yet.
+    pub port: Option<bool>,
+    /// The newest patch that one machine sent it otherwise than the other, and which.
+    pub differed: Option<(Machine, MonoTime)>,
+    /// The newest message of a machine that should not reach it and did.
+    pub leaked: Option<(Machine, MonoTime)>,
+    /// Since the changeover to this machine it is not on what should be in force.
+    pub unchased: Option<Machine>,
 }
 
 /// Why a transport stopped, as far as a cause was heard.
@@ -243,6 +265,12 @@ pub struct SwitchEvidence {
     pub commanded: Option<(Machine, MonoTime)>,
     /// The output used last could not be written to.
     pub output_failed: bool,
+}
+
+impl Default for DeviceEvidence {
+    fn default() -> DeviceEvidence {
+        DeviceEvidence { priority: Priority::Low, port: None, differed: None, leaked: None, unchased: None }
+    }
 }
 
 /// What the supervisor doubts of itself.

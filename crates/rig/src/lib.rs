@@ -30,10 +30,10 @@ mod why_fit;
 
 pub use action::{Action, Actions, Proposal};
 pub use acts::{Act, ActAnswer};
-pub use alarms::{AlarmChange, AlarmCode, AlarmState, AlarmView, Priority, Transition};
+pub use alarms::{AlarmChange, AlarmCode, AlarmState, AlarmView, Priority, Transition, Whose};
 pub use evidence::{
-    ChannelTrouble, HostEvidence, MachineEvidence, Offset, Outside, Place, RigEvidence, SessionTrouble, StopCause,
-    SupervisorEvidence, SwitchEvidence,
+    ChannelTrouble, DeviceEvidence, HostEvidence, MAX_DEVICES, MachineEvidence, Offset, Outside, Place, RigEvidence,
+    SessionTrouble, StopCause, SupervisorEvidence, SwitchEvidence,
 };
 pub use fitness::{Fitness, Reasons};
 pub use judge::Judge;

@@ -168,6 +168,10 @@ pub trait Names {
     fn section(&self, _song: u16, section: u16) -> String {
         if section == 0 { "no section".into() } else { section.to_string() }
     }
+    /// A device's name, by its place in the show file from 0.
+    fn device(&self, number: u8) -> String {
+        format!("device {}", u16::from(number) + 1)
+    }
 }
 
 /// Numbers for want of names.
@@ -195,12 +199,18 @@ impl Sentence {
     }
     /// The sentence in words. Allocates: not for the live path.
     pub fn say(&self, names: &dyn Names) -> String {
-        fill(self.reason.template(), self.machine, self.other, self.arg, names)
+        fill(self.reason.template(), [self.machine, self.other], None, self.arg, names)
     }
 }
 
 /// Fills a template's places.
-pub(crate) fn fill(template: &str, m: Option<Machine>, o: Option<Machine>, arg: Arg, names: &dyn Names) -> String {
+pub(crate) fn fill(
+    template: &str,
+    [m, o]: [Option<Machine>; 2],
+    device: Option<u8>,
+    arg: Arg,
+    names: &dyn Names,
+) -> String {
     let letter = |m: Option<Machine>, none: &str| m.map_or_else(|| none.to_string(), |m| m.to_string());
     let value = match arg {
         Arg::None => "an unknown amount".to_string(),
@@ -214,4 +224,5 @@ pub(crate) fn fill(template: &str, m: Option<Machine>, o: Option<Machine>, arg: 
         .replace("{m}", &letter(m, "the machine on air"))
         .replace("{o}", &letter(o, "the standby"))
         .replace("{v}", &value)
+        .replace("{d}", &device.map_or_else(|| "a device".into(), |d| names.device(d)))
 }

@@ -19,7 +19,7 @@ fn transitions(s: &Sim, code: Code) -> Vec<Transition> {
     s.log.iter().filter_map(f).collect()
 }
 fn acknowledge(s: &mut Sim, code: Code, machine: Option<base::Machine>) -> ActAnswer {
-    s.act(Act::Acknowledge { code, machine })
+    s.act(Act::Acknowledge { code, whose: machine.into() })
 }
 
 // The figure of ISA-18.2: normal, unacknowledged, acknowledged, normal; and by returning first.
@@ -110,7 +110,7 @@ fn shelved_for_a_while() {
     let mut s = plain();
     s.b().health.on_battery = true;
     s.run(ms(2_000));
-    let shelve = |lasting| Act::Shelve { code: Code::OnBattery, machine: Some(B), lasting };
+    let shelve = |lasting| Act::Shelve { code: Code::OnBattery, whose: Some(B).into(), lasting };
     assert!(matches!(s.act(shelve(Span::ZERO)), ActAnswer::Refused(_)));
     assert_eq!(s.act(shelve(ms(5_000))), ActAnswer::Done);
     assert!(s.view().alarms[0].shelved_until.is_some());
@@ -124,10 +124,10 @@ fn shelved_for_a_while() {
     assert_eq!(s.act(shelve(Span::from_secs(1_000_000))), ActAnswer::Done);
     let until = s.view().alarms[0].shelved_until.unwrap();
     assert!(until - s.now <= alarms::LONGEST_SHELF);
-    assert_eq!(s.act(Act::Unshelve { code: Code::OnBattery, machine: Some(B) }), ActAnswer::Done);
-    assert!(matches!(s.act(Act::Unshelve { code: Code::OnBattery, machine: Some(B) }), ActAnswer::Refused(_)));
+    assert_eq!(s.act(Act::Unshelve { code: Code::OnBattery, whose: Some(B).into() }), ActAnswer::Done);
+    assert!(matches!(s.act(Act::Unshelve { code: Code::OnBattery, whose: Some(B).into() }), ActAnswer::Refused(_)));
     // Nothing that is not there can be shelved.
-    let none = Act::Shelve { code: Code::Hot, machine: Some(A), lasting: ms(1_000) };
+    let none = Act::Shelve { code: Code::Hot, whose: Some(A).into(), lasting: ms(1_000) };
     assert!(matches!(s.act(none), ActAnswer::Refused(_)));
 }
 
@@ -233,4 +233,47 @@ fn priorities_say_who_is_on_air() {
     s.a().agent_fin = true;
     s.run(ms(500));
     assert_eq!(s.raised_at(Code::AgentLost).unwrap().1.priority, Priority::High);
+}
+
+// Of a device: priority by its importance; acknowledged and shelved like any other, and each device by itself.
+#[test]
+fn a_device_has_alarms_of_its_own() {
+    let mut s = plain();
+    let importance = [Priority::High, Priority::Low];
+    s.ev.devices =
+        importance.iter().map(|p| DeviceEvidence { priority: *p, port: Some(true), ..Default::default() }).collect();
+    s.run(ms(100));
+    s.alarms_are(&[]);
+    s.ev.devices[0].port = Some(false);
+    s.ev.devices[1].differed = Some((B, s.now));
+    s.run(ms(100));
+    let seen = |s: &Sim| s.view().alarms.iter().map(|a| (a.code, a.device, a.priority)).collect::<Vec<_>>();
+    // The low one waits for the gap: a song rolls.
+    assert_eq!(seen(&s), [(Code::DevicePort, Some(0), Priority::High)]);
+    let port = Whose::Device(0);
+    assert!(matches!(
+        s.act(Act::Acknowledge { code: Code::DevicePort, whose: Whose::Device(1) }),
+        ActAnswer::Refused(_)
+    ));
+    assert_eq!(s.act(Act::Acknowledge { code: Code::DevicePort, whose: port }), ActAnswer::Done);
+    assert_eq!(state(&s, Code::DevicePort), Some(AlarmState::Acknowledged));
+    assert_eq!(s.act(Act::Shelve { code: Code::DevicePort, whose: port, lasting: ms(500) }), ActAnswer::Done);
+    s.ev.devices[0].port = Some(true);
+    s.run(ms(2_000));
+    assert_eq!(state(&s, Code::DevicePort), None);
+    // A leak is told once more by its age, and stands until it is acknowledged.
+    s.ev.devices[0].leaked = Some((B, s.now));
+    s.run(ms(20));
+    assert_eq!(seen(&s), [(Code::MidiLeak, Some(0), Priority::High)]);
+    let words = s.view().alarms[0].say(&Numbers);
+    assert_eq!(words, "device 1 is reached by B's MIDI, and should not be.");
+    s.run(ms(11_000));
+    assert_eq!(state(&s, Code::MidiLeak), Some(AlarmState::Returned));
+    assert_eq!(s.act(Act::Acknowledge { code: Code::MidiLeak, whose: port }), ActAnswer::Done);
+    assert_eq!(seen(&s), []);
+    // What was not sent because the port failed is the port's alarm.
+    s.ev.devices[0].port = Some(false);
+    s.ev.devices[0].unchased = Some(B);
+    s.run(ms(5_000));
+    assert_eq!(seen(&s), [(Code::DevicePort, Some(0), Priority::High)]);
 }

@@ -21,16 +21,26 @@ pub struct Device {
     /// Where that port is: `default`, `jack`, or `feed` for a local socket that takes MIDI as players give it to agents.
     #[serde(default = "default_host")]
     pub host: String,
+    /// A MIDI input of the supervisor's own that hears what reaches the device (its thru, or a splitter before it), by name; a socket that
+    /// the supervisor makes where `host` is `feed`. With it, what a device was sent is known and not inferred, and a machine that
+    /// should not reach it is found out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tap: Option<String>,
+    /// Which MIDI input of each agent carries what goes to it, from 1 in the order of `agent.toml`. Left out: the first that brings
+    /// something on its channels; another that does is kept apart, and told.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub input: Option<u8>,
     /// How fast it may be sent to.
     #[serde(default)]
     pub link: Link,
     /// What it means when a patch is missed.
     #[serde(default)]
     pub importance: Importance,
-    /// Whether the supervisor sends it what should be in force after a changeover.
+    /// Whether the supervisor sends it what should be in force after a changeover. Off unless it is written.
     #[serde(default)]
     pub chase: bool,
-    /// Its player has a pedal and may have stepped elsewhere: it is told on the page, and `chase` overrules the player's foot.
+    /// Its player has a pedal and may have stepped elsewhere: nothing is said to be missing on it after a changeover, and "send to all"
+    /// passes it over. `chase = true` overrules the player's foot.
     #[serde(default)]
     pub pedal: bool,
     /// Who decides whose MIDI reaches it.
@@ -77,7 +87,7 @@ pub enum Gate {
     Switch,
     /// A merger: both machines reach it.
     Merger,
-    /// The supervisor's output alone.
+    /// The supervisor's output alone: it plays on what the machine on air sends.
     Supervisor,
 }
 
@@ -113,7 +123,14 @@ impl Device {
         if !matches!(self.host.as_str(), "default" | "jack" | "feed") {
             return wrong("host", "there is no such kind of port", "write \"default\", \"jack\" or \"feed\"");
         }
-        if self.port.is_none() && (self.chase || self.follows == Some(Follows::Mtc)) {
+        if self.input == Some(0) {
+            return wrong(
+                "input",
+                "inputs count from 1",
+                "write input = 1 for the first of agent.toml, or leave it out",
+            );
+        }
+        if self.port.is_none() && (self.chase || self.gate == Gate::Supervisor || self.follows == Some(Follows::Mtc)) {
             return wrong("chase", "there is no port to send by", "write port = \"...\" (see `twinkeel devices`)");
         }
         if self.patches.keys().any(|k| k.parse::<u8>().map_or(true, |n| n > 127)) {

@@ -131,6 +131,9 @@ pub struct Alarm {
     /// Who, for acknowledged and shelved.
     #[serde(default)]
     pub by: Option<String>,
+    /// The outboard device it is about.
+    #[serde(default)]
+    pub device: Option<String>,
 }
 
 /// Detail of [`crate::EventKind::Refusal`].

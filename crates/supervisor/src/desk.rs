@@ -82,8 +82,28 @@ impl SupervisorDesk {
                 if !self.patches.serves() || device.as_ref().is_some_and(|n| !known(n)) {
                     return Err(no("no-such-device", "The show file has no such device."));
                 }
+                if self.snapshots.borrow().on_air.is_none() {
+                    return Err(no(
+                        "on-air-unknown",
+                        "Nobody says what is on air: what should be in force is not known.",
+                    ));
+                }
+                let devices = self.facts.show.iter().flat_map(|s| &s.devices);
+                if devices.clone().any(|d| Some(&d.name) == device.as_ref() && d.port.is_none()) {
+                    return Err(no("no-port", "The supervisor has no port to that device (port = ...)."));
+                }
                 self.patches.tell(crate::patches::PatchNews::Chase(device.clone()));
-                return Ok(Asked::Here(ActOutcome::Done { text: words(act) }));
+                // A player's pedal outweighs "all": who means his device names it.
+                let left: Vec<_> =
+                    devices.filter(|d| device.is_none() && d.pedal && !d.chase).map(|d| &*d.name).collect();
+                let mut text = words(act);
+                if !left.is_empty() {
+                    text += &format!(
+                        "; not {}, whose player has a pedal and may have stepped elsewhere: name it to send it",
+                        left.join(", ")
+                    );
+                }
+                return Ok(Asked::Here(ActOutcome::Done { text }));
             }
             DeskAct::SessionLoaded { machine } => {
                 return Ok(Asked::Here(self.tell_parity(act, ToParity::Loaded(machine.0))));
@@ -114,12 +134,12 @@ impl SupervisorDesk {
                 Act::Answer { yes: *yes }
             }
             DeskAct::Acknowledge { alarm: id } => {
-                let (code, machine) = alarm(*id)?;
-                Act::Acknowledge { code, machine }
+                let (code, whose) = alarm(*id)?;
+                Act::Acknowledge { code, whose }
             }
             DeskAct::Shelve { alarm: id, minutes } => {
-                let (code, machine) = alarm(*id)?;
-                Act::Shelve { code, machine, lasting: Span::from_secs(i64::from(*minutes) * 60) }
+                let (code, whose) = alarm(*id)?;
+                Act::Shelve { code, whose, lasting: Span::from_secs(i64::from(*minutes) * 60) }
             }
             DeskAct::OutOfService { machine } => Act::OutOfService(machine.0),
             DeskAct::BackInService { machine } => Act::BackInService(machine.0),

@@ -163,7 +163,7 @@ pub fn run(
         let (watch, scribe) = (watch_desk.clone(), scribe_desk.clone());
         tap::start(path, tap::Wanted { programme, pilots, watch, scribe, wishes })?;
     }
-    patches.start(patch_news, facts.clone(), scribe_desk.clone())?;
+    patches.start(patch_news, facts.clone(), scribe_desk.clone(), watch_desk.clone())?;
     let ears = ears::start(lies, watch_desk.clone(), scribe_desk.clone())?;
     let speakers = lanes::Speakers::default();
     let parity = parity::start(facts.rig.machines.len(), speakers.clone(), watch_desk.clone(), scribe_desk.clone())?;

@@ -27,6 +27,8 @@ pub enum ToWatch {
     Likeness(Machine, watch::LikenessReport),
     /// How a machine's session folders stand.
     Folders(Machine, rig::SessionTrouble),
+    /// How a device that takes patches stands, by its place in the show file.
+    Device(u8, rig::DeviceEvidence),
     /// What the switch said, over another way than the watch thread's own sockets.
     Switch(base::SwitchView, MonoTime),
     /// Our own network links ceased to carry (true), or carry again.

@@ -162,6 +162,7 @@ impl WatchThread {
                 ToWatch::Tap(report) => self.brain.on_tap(report),
                 ToWatch::Likeness(m, report) => self.brain.on_likeness(m, report),
                 ToWatch::Folders(m, trouble) => self.brain.on_folders(m, trouble),
+                ToWatch::Device(n, device) => self.brain.on_device(n, device),
                 ToWatch::Switch(view, at) => self.on_switch(view, at),
                 ToWatch::OwnLink(down) => self.brain.on_own_link(down),
                 ToWatch::OutputFailed(number) => {

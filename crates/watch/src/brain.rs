@@ -212,6 +212,17 @@ impl Brain {
         self.sessions[m.index()] = trouble;
     }
 
+    /// What is known of a device, by its place in the show file. Those beyond [`rig::MAX_DEVICES`] have no alarms.
+    pub fn on_device(&mut self, number: u8, device: rig::DeviceEvidence) {
+        let all = &mut self.evidence.devices;
+        while all.len() <= usize::from(number) && !all.is_full() {
+            all.push(rig::DeviceEvidence::default());
+        }
+        if let Some(d) = all.get_mut(usize::from(number)) {
+            *d = device;
+        }
+    }
+
     /// A changeover command went out, or could not.
     pub fn on_commanded(&mut self, to: Machine, at: MonoTime, went_out: bool) {
         self.evidence.switch.commanded = Some((to, at));

@@ -61,7 +61,7 @@ impl MidiCode {
     pub(super) fn on_bytes(&mut self, bytes: &[u8], at: MonoTime, heard: &mut impl FnMut(Heard)) {
         let (mtc, rate, mtc_heard, clock) = (&mut self.mtc, &mut self.rate, &mut self.mtc_heard, &mut self.clock);
         self.reader.on_bytes(bytes, at, &mut |e| {
-            if let Some((at, bytes)) = channel_message(&e) {
+            if let Some((at, bytes)) = timecode::midi::encode::channel_message(&e) {
                 let rolls = mtc.point(at).filter(|p| *mtc_heard && p.state == TransportState::Rolling);
                 heard(Heard::Message { at, place: rolls.map(|p| p.position), bytes });
             }
@@ -206,20 +206,6 @@ impl OscCode {
             .flatten()
             .map(|p| report(SourceKind::Osc, &p, ShowPosition::Song { number, at: p.position }))
     }
-}
-
-/// The bytes of a channel message, and when it came.
-fn channel_message(e: &MidiEvent) -> Option<(MonoTime, [u8; 3])> {
-    let status = |kind: u8, channel: u8| kind | (channel.clamp(1, 16) - 1);
-    Some(match *e {
-        MidiEvent::Patch { at, channel, program, .. } => (at, [status(0xC0, channel), program, 0]),
-        MidiEvent::Control { at, channel, controller, value } => (at, [status(0xB0, channel), controller, value]),
-        MidiEvent::Bend { at, channel, value } => (at, timecode::midi::encode::bend(channel, value)),
-        MidiEvent::Note { at, channel, key, velocity, on } => {
-            (at, [status(if on { 0x90 } else { 0x80 }, channel), key, velocity])
-        }
-        _ => return None,
-    })
 }
 
 /// A point of a line as a beat carries it.

@@ -12,12 +12,12 @@ use crate::words::{EventKind, Recorded};
 
 /// The alarms, highest priority first, then by how long they stood.
 pub(super) fn alarms(show: &ShowFile, end: Span) -> Vec<AlarmReport> {
-    let mut found: BTreeMap<(String, Option<Machine>), (AlarmReport, Option<Span>)> = BTreeMap::new();
+    let mut found: BTreeMap<(String, Option<Machine>, Option<String>), (AlarmReport, Option<Span>)> = BTreeMap::new();
     for e in show.events.iter().filter(|e| e.event.kind == EventKind::Alarm) {
         let Ok(d) = serde_json::from_value::<Alarm>(e.event.detail.clone()) else { continue };
         let t = show.since_start(e.id.epoch, e.event.at);
         let (alarm, since) =
-            found.entry((e.event.code.clone(), e.event.machine)).or_insert_with(|| (first(e, t), None));
+            found.entry((e.event.code.clone(), e.event.machine, d.device)).or_insert_with(|| (first(e, t), None));
         alarm.priority = alarm.priority.max(d.priority);
         alarm.cause = d.cause.or(alarm.cause.take());
         alarm.mend = d.mend.or(alarm.mend.take());

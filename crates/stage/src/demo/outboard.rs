@@ -17,6 +17,8 @@ pub fn entry(socket: &Path) -> Device {
         channels: vec![1, 2],
         port: Some(socket.display().to_string()),
         host: "feed".into(),
+        tap: None,
+        input: None,
         link: Link::Usb,
         importance: Importance::High,
         chase: true,

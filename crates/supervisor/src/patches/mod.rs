@@ -1,20 +1,28 @@
 //! Patches follow the changeover: what each device was sent, whether the machines send the same, and what is sent again after a
 //! changeover. A thread of its own; the watch thread knows nothing of it.
 
+mod ear;
+mod one;
 mod port;
 mod sender;
+#[cfg(test)]
+mod tests;
 mod thread;
+mod words;
 
+use std::collections::BTreeMap;
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex};
 
 use base::{Machine, MonoTime, ShowPosition, Span, SwitchView, TransportState};
+use rig::AlarmCode;
 use watch::WatchView;
-use watch::patches::Item;
+use watch::patches::{Item, PatchEvent};
 use wire::PatchStream;
 
 use crate::scribe::{Facts, ScribeDesk};
 use crate::snapshot::DeviceView;
+use crate::to_watch::WatchDesk;
 
 use sender::SentLine;
 
@@ -32,6 +40,12 @@ pub enum PatchNews {
     Port(usize, Option<String>),
     /// A device was sent this.
     Took(usize, Item, MonoTime),
+    /// So many messages for a device were too old to be sent, or too many.
+    Dropped(usize, u64),
+    /// A device's own input carried this.
+    Reached(usize, PatchEvent, MonoTime),
+    /// A device's own input is heard, or not and why.
+    Tap(usize, Option<String>),
     /// All that waited for a device was sent.
     Done(usize, Vec<SentLine>),
 }
@@ -83,7 +97,16 @@ impl Where {
 }
 
 /// What the page shows of the devices, as the thread last said.
-pub type Shown = Arc<Mutex<Vec<DeviceView>>>;
+pub type Shown = Arc<Mutex<ShownDevices>>;
+
+/// See [`Shown`].
+#[derive(Default)]
+pub struct ShownDevices {
+    /// In the order of the show file, without their alarms.
+    views: Vec<DeviceView>,
+    /// What stands behind an alarm of a device, in words.
+    words: BTreeMap<(AlarmCode, u8), String>,
+}
 
 /// The way to the thread.
 #[derive(Clone)]
@@ -111,7 +134,11 @@ impl PatchDesk {
     }
     /// The devices now.
     pub fn shown(&self) -> Vec<DeviceView> {
-        self.shown.lock().map(|s| s.clone()).unwrap_or_default()
+        self.shown.lock().map(|s| s.views.clone()).unwrap_or_default()
+    }
+    /// What stands behind an alarm of a device.
+    pub fn words(&self, code: AlarmCode, device: u8) -> Option<String> {
+        self.shown.lock().ok()?.words.get(&(code, device)).cloned()
     }
     /// Starts the threads.
     ///
@@ -122,8 +149,9 @@ impl PatchDesk {
         from: Option<Receiver<PatchNews>>,
         facts: Arc<Facts>,
         scribe: ScribeDesk,
+        watch: WatchDesk,
     ) -> std::io::Result<()> {
         let (Some(from), Some(to)) = (from, self.to.clone()) else { return Ok(()) };
-        thread::start(from, to, facts, scribe, self.shown.clone())
+        thread::start(from, to, thread::Desks { facts, scribe, watch, shown: self.shown.clone() })
     }
 }

@@ -26,6 +26,13 @@ pub enum Wanted {
     Raw(Vec<u8>, &'static str),
 }
 
+/// What the machine on air plays and we play on, where we feed the device: when it came, and the message.
+type Live = (MonoTime, Vec<u8>);
+/// Played-on messages that may wait; those beyond are lost and told.
+const LIVE: usize = 4_096;
+/// What could not be played on for this long would come at a wrong place of the music.
+const LIVE_TOO_OLD: Span = Span::from_millis(500);
+
 /// A message that went out.
 pub struct SentLine {
     /// When it had been handed over.
@@ -38,8 +45,16 @@ pub struct SentLine {
 
 #[derive(Default)]
 struct Queue {
+    live: VecDeque<Live>,
     waiting: VecDeque<Wanted>,
     since: Option<MonoTime>,
+    lost: u64,
+}
+
+/// What goes out next.
+enum Next {
+    Live(Vec<u8>),
+    Chased(Wanted),
 }
 
 /// The way to a sender.
@@ -64,7 +79,20 @@ impl SenderDesk {
     /// Sends this in place of what still waits.
     pub fn send(&self, all: VecDeque<Wanted>, at: MonoTime) {
         if let Ok(mut q) = self.queue.0.lock() {
-            *q = Queue { waiting: all, since: Some(at) };
+            q.waiting = all;
+            q.since = Some(at);
+        }
+        self.queue.1.notify_one();
+    }
+
+    /// Plays a message on, before all that is sent again.
+    pub fn play_on(&self, message: Vec<u8>) {
+        if let Ok(mut q) = self.queue.0.lock() {
+            if q.live.len() < LIVE {
+                q.live.push_back((mono_now(), message));
+            } else {
+                q.lost += 1;
+            }
         }
         self.queue.1.notify_one();
     }
@@ -101,14 +129,17 @@ fn send_for_ever(number: usize, device: &Device, queue: &(Mutex<Queue>, Condvar)
         }
         let Some(next) = next(queue, &mut lines, number, tell) else { continue };
         let (messages, reason): (Vec<Vec<u8>>, _) = match &next {
-            Wanted::Item(i) => (i.events.iter().map(|e| trimmed(*e)).collect(), i.reason.word()),
-            Wanted::Raw(bytes, reason) => (vec![bytes.clone()], *reason),
+            Next::Live(bytes) => (vec![bytes.clone()], None),
+            Next::Chased(Wanted::Item(i)) => {
+                (i.events.iter().map(|e| e.message().to_vec()).collect(), Some(i.reason.word()))
+            }
+            Next::Chased(Wanted::Raw(bytes, reason)) => (vec![bytes.clone()], Some(*reason)),
         };
         let mut failed = None;
         for m in &messages {
             let began = Instant::now();
             match port.as_mut().map_or(Err("closed".into()), |p| p.send(m)) {
-                Ok(()) => lines.push(SentLine { at: mono_now(), bytes: m.clone(), reason }),
+                Ok(()) => lines.extend(reason.map(|reason| SentLine { at: mono_now(), bytes: m.clone(), reason })),
                 Err(why) => {
                     failed = Some(why);
                     break;
@@ -123,12 +154,12 @@ fn send_for_ever(number: usize, device: &Device, queue: &(Mutex<Queue>, Condvar)
             port = None;
             told = Some(why.clone());
             let _ = tell.send(PatchNews::Port(number, Some(why)));
-            if let Ok(mut q) = queue.0.lock() {
-                q.waiting.push_front(next);
+            if let (Ok(mut q), Next::Chased(w)) = (queue.0.lock(), next) {
+                q.waiting.push_front(w);
             }
             continue;
         }
-        if let Wanted::Item(i) = next {
+        if let Next::Chased(Wanted::Item(i)) = next {
             let _ = tell.send(PatchNews::Took(number, i, mono_now()));
         }
     }
@@ -140,22 +171,34 @@ fn next(
     lines: &mut Vec<SentLine>,
     number: usize,
     tell: &Sender<PatchNews>,
-) -> Option<Wanted> {
+) -> Option<Next> {
     let mut q = queue.0.lock().ok()?;
-    if q.since.is_some_and(|t| mono_now() - t > TOO_OLD) {
+    let now = mono_now();
+    while q.live.front().is_some_and(|(at, _)| now - *at > LIVE_TOO_OLD) {
+        q.live.pop_front();
+        q.lost += 1;
+    }
+    let lost = std::mem::take(&mut q.lost);
+    if lost > 0 {
+        let _ = tell.send(PatchNews::Dropped(number, lost));
+    }
+    if q.since.is_some_and(|t| now - t > TOO_OLD) && !q.waiting.is_empty() {
+        let _ = tell.send(PatchNews::Dropped(number, q.waiting.len() as u64));
         q.waiting.clear();
     }
-    if let Some(w) = q.waiting.pop_front() {
-        return Some(w);
+    if let Some(next) = q.take() {
+        return Some(next);
     }
     if !lines.is_empty() {
         let _ = tell.send(PatchNews::Done(number, std::mem::take(lines)));
     }
     let (mut q, _) = queue.1.wait_timeout(q, Duration::from_secs(1)).ok()?;
-    q.waiting.pop_front()
+    q.take()
 }
 
-/// A program change has two bytes.
-fn trimmed(e: PatchEvent) -> Vec<u8> {
-    e.message().to_vec()
+impl Queue {
+    fn take(&mut self) -> Option<Next> {
+        let live = self.live.pop_front().map(|(_, m)| Next::Live(m));
+        live.or_else(|| self.waiting.pop_front().map(Next::Chased))
+    }
 }

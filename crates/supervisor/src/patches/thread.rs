@@ -5,45 +5,37 @@ use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
 use std::time::Duration;
 
-use base::{Machine, MonoTime, ShowPosition, Span};
+use base::{Machine, MonoTime, Span};
 use ports::os::mono_now;
-use settings::devices::{Device, Follows};
+use rig::AlarmCode;
+use settings::devices::{Follows, Gate};
 use timecode::Timecode;
 use timecode::midi::encode::full_frame;
-use watch::patches::{Comparer, DeviceState, Finding, Heard, Limits, PatchEvent, What, chase};
+use watch::patches::{Comparer, Finding, Heard, Leak, Limits, PatchEvent};
 use wire::PatchStream;
 
+use super::one::{Input, One};
 use super::sender::{SenderDesk, SentLine, Wanted};
-use super::{MachineIs, PatchNews, Shown, Where};
+use super::{MachineIs, PatchNews, Shown, Where, ear, words};
 use crate::scribe::{Facts, PatchSaid, ScribeDesk, ToScribe};
-use crate::snapshot::{ChannelView, DeviceAlarm, DeviceView};
+use crate::to_watch::{ToWatch, WatchDesk};
 
 /// Machines farther apart than this in the show are not compared.
 const TOGETHER: Span = Span::from_millis(250);
 /// Findings of one device that are told one by one in each [`MANY_IN`]; more are counted.
 const MANY: u32 = 12;
 const MANY_IN: Span = Span::from_secs(10);
-/// An alarm about a missed patch stands this long after the last.
-const STANDS: Span = Span::from_secs(30);
 
-struct One {
-    device: Device,
-    sender: Option<SenderDesk>,
-    /// What it was sent, as far as we know.
-    have: DeviceState,
-    /// What each machine has sent for it.
-    said: [DeviceState; base::ids::MAX_MACHINES],
-    port_fails: Option<(String, MonoTime)>,
-    missed: Option<(String, MonoTime)>,
-    told: u32,
-    telling_since: Option<MonoTime>,
-    chased: Option<(Machine, MonoTime)>,
+/// Where the thread's words go.
+pub struct Desks {
+    pub facts: Arc<Facts>,
+    pub scribe: ScribeDesk,
+    pub watch: WatchDesk,
+    pub shown: Shown,
 }
 
 struct Patches {
-    facts: Arc<Facts>,
-    scribe: ScribeDesk,
-    shown: Shown,
+    desks: Desks,
     devices: Vec<One>,
     comparers: Vec<Comparer>,
     here: Where,
@@ -53,43 +45,19 @@ struct Patches {
     gap: [bool; base::ids::MAX_MACHINES],
 }
 
-pub fn start(
-    from: Receiver<PatchNews>,
-    to: Sender<PatchNews>,
-    facts: Arc<Facts>,
-    scribe: ScribeDesk,
-    shown: Shown,
-) -> std::io::Result<()> {
+pub fn start(from: Receiver<PatchNews>, to: Sender<PatchNews>, desks: Desks) -> std::io::Result<()> {
     let mut devices = Vec::new();
-    for (i, d) in facts.show.iter().flat_map(|s| &s.devices).enumerate() {
+    for (i, d) in desks.facts.show.iter().flat_map(|s| &s.devices).enumerate() {
         let sends = d.port.is_some();
         let sender = if sends { Some(SenderDesk::start(i, d.clone(), to.clone())?) } else { None };
-        devices.push(One {
-            device: d.clone(),
-            sender,
-            have: DeviceState::new(),
-            said: core::array::from_fn(|_| DeviceState::new()),
-            port_fails: None,
-            missed: None,
-            told: 0,
-            telling_since: None,
-            chased: None,
-        });
+        ear::start(i, d, to.clone())?;
+        devices.push(One::new(d.clone(), sender));
     }
-    let others = facts.rig.machines.len().saturating_sub(1);
+    let others = desks.facts.rig.machines.len().saturating_sub(1);
     let comparers = (0..others).map(|_| Comparer::new(Limits::default())).collect();
     let here = Where { now: mono_now(), on_air: None, machines: Vec::new() };
-    let mut p = Patches {
-        facts,
-        scribe,
-        shown,
-        devices,
-        comparers,
-        here,
-        on_air: None,
-        next: Default::default(),
-        gap: Default::default(),
-    };
+    let mut p =
+        Patches { desks, devices, comparers, here, on_air: None, next: Default::default(), gap: Default::default() };
     std::thread::Builder::new().name("patches".into()).spawn(move || {
         loop {
             match from.recv_timeout(Duration::from_millis(100)) {
@@ -109,55 +77,100 @@ impl Patches {
             PatchNews::Stream(m, s) => self.on_stream(m, &s),
             PatchNews::View(v) => self.on_view(*v),
             PatchNews::Moved(to, at, failed) => self.on_moved(to, at, failed),
-            PatchNews::Chase(name) => {
-                let Some(on_air) = self.on_air else { return };
-                for i in 0..self.devices.len() {
-                    if name.as_ref().is_none_or(|n| *n == self.devices[i].device.name) {
-                        self.chase(i, on_air, false, mono_now(), "as a person asked");
-                    }
-                }
-            }
+            PatchNews::Chase(name) => self.on_asked(name.as_deref()),
             PatchNews::Port(i, why) => self.on_port(i, why),
             PatchNews::Took(i, item, at) => {
                 if let Some(d) = self.devices.get_mut(i) {
-                    item.events.iter().for_each(|e| d.have.on_event(*e, at));
+                    item.events.iter().for_each(|e| {
+                        d.have.on_event(*e, at);
+                        d.leaks.on_sent(None, *e, at);
+                    });
                 }
             }
+            PatchNews::Dropped(i, n) => self.on_dropped(i, n),
+            PatchNews::Reached(i, event, at) => {
+                if let Some(d) = self.devices.get_mut(i).filter(|d| d.device.channels.contains(&event.channel)) {
+                    d.have.on_event(event, at);
+                    d.leaks.on_heard(event, at);
+                }
+            }
+            PatchNews::Tap(i, why) => self.on_tap(i, why),
             PatchNews::Done(i, lines) => self.on_done(i, &lines),
+        }
+    }
+
+    fn said(&self, code: &'static str, text: String) {
+        self.desks.scribe.tell(ToScribe::Said { code, text });
+    }
+
+    fn on_asked(&mut self, name: Option<&str>) {
+        let Some(on_air) = self.on_air else { return };
+        for i in 0..self.devices.len() {
+            let d = &self.devices[i].device;
+            // A player with a pedal may have stepped elsewhere: only who names his device means it.
+            let meant = name.map_or(d.chase || !d.pedal, |n| *n == d.name);
+            if meant {
+                self.chase(i, on_air, false, mono_now(), "as a person asked");
+            }
         }
     }
 
     fn on_stream(&mut self, m: Machine, s: &PatchStream) {
         let next = self.next.entry((m.into(), s.input)).or_insert(s.first);
+        let missed = s.first.saturating_sub(*next);
         // An agent that began anew counts from 0.
-        if *next != s.first {
+        let broken = *next != s.first;
+        *next = s.first + s.messages.len() as u64;
+        if broken {
             self.gap[m.index()] = true;
             self.comparers.iter_mut().for_each(|c| c.on_break(self.here.now));
-            if s.first > *next {
-                let text = format!("{m}: {} MIDI messages to devices did not reach us.", s.first - *next);
-                self.scribe.tell(ToScribe::Said { code: "patch-gap", text });
-            }
+            self.devices.iter_mut().for_each(|d| d.leaks.on_break(mono_now()));
         }
-        *next = s.first + s.messages.len() as u64;
+        if missed > 0 {
+            self.said("patch-gap", format!("{m}: {missed} MIDI messages to devices did not reach us."));
+        }
         let is = self.here.machines.get(m.index()).copied().unwrap_or_default();
         for message in &s.messages {
             let Some(event) = PatchEvent::from_message(&message.bytes) else { continue };
             let at = is.clock.map_or_else(mono_now, |c| message.at.to_local(c));
             let mut concerns = false;
-            for d in self.devices.iter_mut().filter(|d| d.device.channels.contains(&event.channel)) {
-                concerns = true;
-                d.said[m.index()].on_event(event, at);
-                if self.on_air == Some(m) {
-                    d.have.on_event(event, at);
-                    if let Some(sender) = &d.sender {
-                        sender.yield_to(event);
+            for i in 0..self.devices.len() {
+                let d = &mut self.devices[i];
+                if !d.device.channels.contains(&event.channel) {
+                    continue;
+                }
+                match d.of_input(m, s.input) {
+                    Input::Its => {}
+                    Input::Apart => continue,
+                    Input::ApartFirst => {
+                        self.on_two_inputs(i, m, s.input);
+                        continue;
                     }
+                }
+                concerns = true;
+                d.on_sent(m, self.on_air, event, at);
+                if let (Gate::Supervisor, true, Some(sender)) = (d.device.gate, self.on_air == Some(m), &d.sender) {
+                    let length = if message.bytes[0] & 0xE0 == 0xC0 { 2 } else { 3 };
+                    sender.play_on(message.bytes[..length].to_vec());
+                    d.leaks.on_sent(None, event, mono_now());
                 }
             }
             if let Some(place) = message.place.filter(|_| concerns) {
                 self.compare(m, Heard { at, place, event });
             }
         }
+    }
+
+    fn on_two_inputs(&self, i: usize, m: Machine, input: u8) {
+        let d = &self.devices[i];
+        let text = format!(
+            "{}: {m}'s MIDI inputs {} and {} both bring something on its channels. They are two cables: the second is kept apart. Write input = {} in its [[device]] to say which it is.",
+            d.device.name,
+            d.input_of(m),
+            u16::from(input) + 1,
+            d.input_of(m),
+        );
+        self.said("patch-two-inputs", text);
     }
 
     fn compare(&mut self, m: Machine, heard: Heard) {
@@ -201,33 +214,68 @@ impl Patches {
         // The command, the switch's answer and its adoption all tell of one changeover.
         let Some(left) = left.filter(|l| *l != to) else { return };
         // A machine that failed may have sent more than reached us, or less than it told.
-        let sure = !failed && self.here.machines.get(left.index()).is_some_and(|m| m.alive) && !self.gap[left.index()];
+        let sure = !failed && self.is(left).alive && !self.gap[left.index()];
         for i in 0..self.devices.len() {
+            self.devices[i].leaks.on_break(mono_now());
             if self.devices[i].device.chase {
                 self.chase(i, to, sure, at, &format!("after the changeover to {to}"));
-            } else {
-                self.follow(i, to, VecDeque::new(), at);
-                let d = &mut self.devices[i];
-                d.have = d.have.with(&d.said[to.index()]);
+                continue;
             }
+            self.follow(i, to, VecDeque::new(), at);
+            let d = &mut self.devices[i];
+            if d.device.pedal {
+                let name = &d.device.name;
+                let text = format!(
+                    "{name}: nothing is sent after the changeover to {to}: its player has a pedal and may have stepped elsewhere. `twinkeel patches chase \"{name}\"` sends it."
+                );
+                self.said("patch-left-alone", text);
+                continue;
+            }
+            self.find_unchased(i, to);
         }
         self.gap[left.index()] = false;
     }
 
+    /// A device that is not chased may be elsewhere than the machine now on air thinks.
+    fn find_unchased(&mut self, i: usize, to: Machine) {
+        let want = self.devices[i].wanted(to, self.is(to), &self.desks.facts, self.here.now);
+        let d = &mut self.devices[i];
+        let wrong = d.chase(&want, true);
+        d.evidence.unchased = (!wrong.is_empty()).then_some(to);
+        if wrong.is_empty() {
+            return;
+        }
+        let why =
+            if d.sender.is_some() { "it is not chased (chase = true)" } else { "there is no port to it (port = ...)" };
+        let events = wrong.iter().flat_map(|item| &item.events);
+        let told: Vec<String> = events.take(3).map(ToString::to_string).collect();
+        let text =
+            format!("It should have {}{}; {why}.", told.join(", "), if wrong.len() > 3 { " and more" } else { "" });
+        let name = d.device.name.clone();
+        self.stands_behind(AlarmCode::NotChased, i, &text);
+        self.said("patch-not-chased", format!("{name}: {text}"));
+    }
+
+    fn is(&self, m: Machine) -> MachineIs {
+        self.here.machines.get(m.index()).copied().unwrap_or_default()
+    }
+
     fn chase(&mut self, i: usize, to: Machine, sure: bool, at: MonoTime, why: &str) {
+        let want = self.devices[i].wanted(to, self.is(to), &self.desks.facts, self.here.now);
         let d = &mut self.devices[i];
         if d.sender.is_none() {
             return;
         }
-        let mut all = VecDeque::new();
-        chase(&d.have, &d.said[to.index()], sure, &mut |item| all.push_back(Wanted::Item(item)));
+        let all: VecDeque<Wanted> = d.chase(&want, sure).into_iter().map(Wanted::Item).collect();
         d.chased = Some((to, at));
         let count = all.len();
+        d.chasing = count > 0;
+        d.evidence.unchased = (count > 0).then_some(to);
         let text = match count {
             0 => format!("{}: nothing to send {why}, it is right already.", d.device.name),
             n => format!("{}: {n} settings are sent {why}.", d.device.name),
         };
-        self.scribe.tell(ToScribe::Patch(PatchSaid {
+        self.desks.scribe.tell(ToScribe::Patch(PatchSaid {
             code: "patch-chase",
             machine: Some(to),
             device: d.device.name.clone(),
@@ -235,6 +283,7 @@ impl Patches {
             text,
             lines: Vec::new(),
         }));
+        self.stands_behind(AlarmCode::NotChased, i, &format!("{count} settings wait to be sent."));
         self.follow(i, to, all, at);
     }
 
@@ -242,7 +291,7 @@ impl Patches {
     fn follow(&mut self, i: usize, to: Machine, mut all: VecDeque<Wanted>, at: MonoTime) {
         let d = &self.devices[i];
         if d.device.follows == Some(Follows::Mtc)
-            && let Some(show) = &self.facts.show
+            && let Some(show) = &self.desks.facts.show
             && let Some(place) = self.here.machines.get(to.index()).filter(|m| m.rolls).and_then(|m| m.place)
         {
             let now = place + (mono_now() - self.here.now);
@@ -255,7 +304,10 @@ impl Patches {
     }
 
     fn on_done(&mut self, i: usize, lines: &[SentLine]) {
-        let Some(d) = self.devices.get(i) else { return };
+        let Some(d) = self.devices.get_mut(i) else { return };
+        if std::mem::take(&mut d.chasing) {
+            d.evidence.unchased = None;
+        }
         let since = d.chased.map_or(lines[0].at, |c| c.1);
         let last = lines.last().map_or(since, |l| l.at);
         let bytes: usize = lines.iter().map(|l| l.bytes.len()).sum();
@@ -265,7 +317,7 @@ impl Patches {
             (last - since).millis_f64()
         );
         let told = |l: &SentLine| (l.at, l.bytes.clone(), l.reason);
-        self.scribe.tell(ToScribe::Patch(PatchSaid {
+        self.desks.scribe.tell(ToScribe::Patch(PatchSaid {
             code: "patch-sent",
             machine: d.chased.map(|c| c.0),
             device: d.device.name.clone(),
@@ -275,15 +327,42 @@ impl Patches {
         }));
     }
 
+    fn on_dropped(&mut self, i: usize, n: u64) {
+        let Some(d) = self.devices.get_mut(i) else { return };
+        d.chasing = false;
+        let text = format!("{}: {n} messages were not sent: its port failed for too long.", d.device.name);
+        self.stands_behind(AlarmCode::NotChased, i, "It was not sent in time: its port failed.");
+        self.said("patch-dropped", text);
+    }
+
     fn on_port(&mut self, i: usize, why: Option<String>) {
         let Some(d) = self.devices.get_mut(i) else { return };
         let name = d.device.name.clone();
-        let (code, text) = match &why {
-            Some(why) => ("patch-port-gone", format!("{name}: its MIDI port cannot be used: {why}. It is tried on.")),
-            None => ("patch-port-open", format!("{name}: its MIDI port is open.")),
+        d.evidence.port = Some(why.is_none());
+        // What it missed meanwhile is sent now, if that was wanted.
+        let again = d.evidence.unchased.filter(|_| why.is_none() && d.device.chase && !d.chasing);
+        match &why {
+            Some(why) => {
+                self.stands_behind(AlarmCode::DevicePort, i, &format!("The system says: {why}."));
+                self.said("patch-port-gone", format!("{name}: its MIDI port cannot be used: {why}. It is tried on."));
+            }
+            None => self.said("patch-port-open", format!("{name}: its MIDI port is open.")),
+        }
+        if let Some(to) = again.filter(|to| Some(*to) == self.on_air) {
+            self.chase(i, to, false, mono_now(), "since its port is open again");
+        }
+    }
+
+    fn on_tap(&mut self, i: usize, why: Option<String>) {
+        let Some(d) = self.devices.get_mut(i) else { return };
+        d.tapped = why.is_none();
+        d.leaks.on_break(mono_now());
+        let name = &d.device.name;
+        let (code, text) = match why {
+            Some(why) => ("patch-tap-gone", format!("{name}: what reaches it is not heard: {why}. It is tried on.")),
+            None => ("patch-tap-open", format!("{name}: what reaches it is heard.")),
         };
-        d.port_fails = why.map(|w| (w, mono_now()));
-        self.scribe.tell(ToScribe::Said { code, text });
+        self.said(code, text);
     }
 
     fn on_time(&mut self, now: MonoTime) {
@@ -292,140 +371,92 @@ impl Patches {
             c.on_time(now, &mut |f| found.push((k, f)));
         }
         found.into_iter().for_each(|(k, f)| self.on_finding(k, &f));
+        let on_air = self.on_air;
+        let is = on_air.map(|m| self.is(m)).unwrap_or_default();
+        let (facts, at) = (self.desks.facts.clone(), self.here.now);
+        for i in 0..self.devices.len() {
+            let mut leaked = Vec::new();
+            let d = &mut self.devices[i];
+            match d.device.gate {
+                // Both machines reach it by design.
+                Gate::Merger => {}
+                Gate::Switch if on_air.is_none() => {}
+                Gate::Switch => d.leaks.on_time(now, on_air, &mut |l| leaked.push(l)),
+                Gate::Supervisor => d.leaks.on_time(now, None, &mut |l| leaked.push(l)),
+            }
+            d.look_again(|d| Some(d.wanted(on_air?, is, &facts, at)), now);
+            leaked.iter().for_each(|l| self.on_leak(i, l));
+            if let (Ok(n), Some(news)) = (u8::try_from(i), self.devices[i].news()) {
+                self.desks.watch.tell(ToWatch::Device(n, news));
+            }
+        }
     }
 
-    fn on_finding(&mut self, pair: usize, f: &Finding) {
-        let machines = [Machine::A, Machine::new(pair + 1).unwrap_or(Machine::B)];
-        let m = machines[f.side.min(1)];
-        let place = place_in_words(&self.facts, f.heard.place);
-        for d in self.devices.iter_mut().filter(|d| d.device.channels.contains(&f.heard.event.channel)) {
-            let now = mono_now();
-            if d.telling_since.is_none_or(|t| now - t > MANY_IN) {
-                (d.telling_since, d.told) = (Some(now), 0);
-            }
-            d.told += 1;
-            let text = sentence(m, f, &place, &d.device);
-            d.missed = Some((text.clone(), now));
-            if d.told == MANY {
-                let text = format!("{}: more differences follow; they are not told one by one.", d.device.name);
-                self.scribe.tell(ToScribe::Said { code: "patches-many", text });
-            }
-            if d.told >= MANY {
-                continue;
-            }
-            let code = match f.what {
-                What::Missing => "patch-missing",
-                What::Late(_) => "patch-late",
-                What::Different(_) => "patch-different",
-                What::Doubled => "patch-doubled",
-                What::Extra => "patch-extra",
-            };
-            let device = d.device.name.clone();
-            self.scribe.tell(ToScribe::Patch(PatchSaid {
-                code,
-                machine: Some(m),
-                device,
-                missed: true,
-                text,
+    fn on_leak(&mut self, i: usize, leak: &Leak) {
+        let d = &mut self.devices[i];
+        d.on_leaked(leak.from, mono_now());
+        let (name, who) = (d.device.name.clone(), leak.from);
+        let text = format!("{who}'s {} reached it.", leak.event);
+        self.stands_behind(AlarmCode::MidiLeak, i, &text);
+        if self.may_tell(i) {
+            self.desks.scribe.tell(ToScribe::Patch(PatchSaid {
+                code: "midi-leak",
+                machine: Some(who),
+                device: name.clone(),
+                missed: false,
+                text: format!("{name}: {text}"),
                 lines: Vec::new(),
             }));
         }
     }
 
-    fn show(&mut self) {
-        let now = self.here.now;
-        let is = self.on_air.and_then(|m| self.here.machines.get(m.index())).copied().unwrap_or_default();
-        let facts = self.facts.clone();
-        let all = self.devices.iter_mut().map(|d| {
-            d.missed = d.missed.take().filter(|(_, at)| now - *at < STANDS);
-            view(d, is, &facts)
-        });
-        let all = all.collect();
-        if let Ok(mut shown) = self.shown.lock() {
-            *shown = all;
+    fn on_finding(&mut self, pair: usize, f: &Finding) {
+        let machines = [Machine::A, Machine::new(pair + 1).unwrap_or(Machine::B)];
+        let m = machines[f.side.min(1)];
+        let place = words::place_in_words(&self.desks.facts, f.heard.place);
+        for i in 0..self.devices.len() {
+            let d = &mut self.devices[i];
+            if !d.device.channels.contains(&f.heard.event.channel) {
+                continue;
+            }
+            d.on_differed(m, mono_now());
+            let text = words::sentence(m, f, &place, &d.device);
+            let device = d.device.name.clone();
+            self.stands_behind(AlarmCode::PatchDiffers, i, &text);
+            if self.may_tell(i) {
+                let (code, machine, lines) = (words::code(f.what), Some(m), Vec::new());
+                self.desks.scribe.tell(ToScribe::Patch(PatchSaid { code, machine, device, missed: true, text, lines }));
+            }
         }
     }
-}
 
-fn view(d: &One, is: MachineIs, facts: &Facts) -> DeviceView {
-    let channel = |n: &u8| {
-        let c = d.have.channel(*n)?;
-        let expected = facts
-            .song(is.song)
-            .filter(|_| is.place.is_some())
-            .and_then(|s| s.patches.iter().filter(|p| p.channel == *n && p.at.0 <= is.in_song).max_by_key(|p| p.at.0));
-        Some(ChannelView {
-            channel: *n,
-            bank_msb: c.bank[0],
-            bank_lsb: c.bank[1],
-            program: c.program,
-            name: c.program.and_then(|p| d.device.patch_name(p)).map(Into::into),
-            since: d.have.since(*n),
-            expected: expected.map(|p| p.program),
-            notes_held: c.held.count_ones(),
-            text: in_force(d, *n, expected.map(|p| p.program)),
-        })
-    };
-    let importance = d.device.importance;
-    let alarm = |code: &str, text: String, since: MonoTime| DeviceAlarm { code: code.into(), text, since };
-    let port = d
-        .port_fails
-        .as_ref()
-        .map(|(w, at)| alarm("patch-port", format!("{}: its MIDI port cannot be used: {w}.", d.device.name), *at));
-    let missed = d.missed.as_ref().map(|(t, at)| alarm("patch-missed", t.clone(), *at));
-    DeviceView {
-        name: d.device.name.clone(),
-        channels: d.device.channels.iter().filter_map(channel).collect(),
-        gate: d.device.gate,
-        importance,
-        chase: d.device.chase,
-        chased: d.chased.map(|c| c.1),
-        alarms: port.into_iter().chain(missed).collect(),
+    /// Whether one more finding of a device is told by itself.
+    fn may_tell(&mut self, i: usize) -> bool {
+        let now = mono_now();
+        let d = &mut self.devices[i];
+        if d.telling_since.is_none_or(|t| now - t > MANY_IN) {
+            (d.telling_since, d.told) = (Some(now), 0);
+        }
+        d.told += 1;
+        if d.told == MANY {
+            let text = format!("{}: more differences follow; they are not told one by one.", d.device.name);
+            self.said("patches-many", text);
+        }
+        self.devices[i].told < MANY
     }
-}
 
-/// `channel 3: program 12 (warm strings) in bank 0/2`.
-fn in_force(d: &One, n: u8, expected: Option<u8>) -> String {
-    let Some(c) = d.have.channel(n) else { return String::new() };
-    let named =
-        |p: u8| d.device.patch_name(p).map_or_else(|| format!("program {p}"), |name| format!("program {p} ({name})"));
-    let mut text = match c.program {
-        Some(p) => format!("channel {n}: {}", named(p)),
-        None => format!("channel {n}: no program was sent yet"),
-    };
-    if c.bank != [None; 2] {
-        let part = |b: Option<u8>| b.map_or_else(|| "-".into(), |b| b.to_string());
-        text += &format!(" in bank {}/{}", part(c.bank[0]), part(c.bank[1]));
+    /// The newest sentence behind an alarm; told before the judge hears of it.
+    fn stands_behind(&self, code: AlarmCode, i: usize, text: &str) {
+        if let (Ok(mut shown), Ok(n)) = (self.desks.shown.lock(), u8::try_from(i)) {
+            shown.words.insert((code, n), text.into());
+        }
     }
-    match expected {
-        Some(e) if c.program != Some(e) => text += &format!("; the show says {}", named(e)),
-        _ => {}
-    }
-    text
-}
 
-fn sentence(m: Machine, f: &Finding, place: &str, device: &Device) -> String {
-    let e = f.heard.event;
-    let named = match e.sent {
-        watch::patches::Sent::Program(p) => device.patch_name(p).map_or_else(String::new, |n| format!(" ({n})")),
-        _ => String::new(),
-    };
-    match f.what {
-        What::Missing => format!("{m} did not send {e}{named}{place}."),
-        What::Late(by) => format!("{m} sent {e}{named} {:.0} ms late{place}.", by.millis_f64()),
-        What::Different(w) => format!("{m} sent {w} instead of {e}{named}{place}."),
-        What::Doubled => format!("{m} sent {e}{named} twice{place}."),
-        What::Extra => format!("{m} sent {e}{named}{place}, and the other machine did not."),
-    }
-}
-
-/// ` at bar 9 of Harbour Lights`.
-fn place_in_words(facts: &Facts, at: Span) -> String {
-    let Some(show) = &facts.show else { return String::new() };
-    let place = facts.songs.place(ShowPosition::Timecode { rate: show.frame_rate, at }, None);
-    match place.and_then(|p| Some((facts.song(p.song)?.name.clone(), p.bar_beat))) {
-        Some((song, Some(b))) => format!(" at bar {} of {song}", b.bar),
-        Some((song, None)) => format!(" in {song}"),
-        None => format!(" at {}", Timecode::at(show.frame_rate, at).0),
+    fn show(&mut self) {
+        let is = self.on_air.map(|m| self.is(m)).unwrap_or_default();
+        let all: Vec<_> = self.devices.iter().map(|d| words::view(d, is, &self.desks.facts)).collect();
+        if let Ok(mut shown) = self.desks.shown.lock() {
+            shown.views = all;
+        }
     }
 }

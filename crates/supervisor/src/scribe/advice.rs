@@ -40,6 +40,12 @@ pub const fn advice(code: AlarmCode) -> &'static str {
         A::Forged => "Find out who else is on the show's network.",
         A::SupervisorCutOff => "Check the supervisor's own network cable.",
         A::SupervisorLate => "Take other work off the supervisor's computer.",
+        A::DevicePort => "See that the interface is on and connected; it is tried on.",
+        A::PatchDiffers => "Compare the two sessions' MIDI tracks at that place.",
+        A::NotChased => "See what the device is on; `twinkeel patches chase` sends it what should be in force.",
+        A::MidiLeak => {
+            "See how MIDI is switched or merged before that device: a machine that is not on air plays it too."
+        }
         A::BothPlayersLost => "Start a player: there is nothing to change over to.",
         _ => "",
     }

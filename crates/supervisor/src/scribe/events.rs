@@ -10,7 +10,7 @@ use wire::Up;
 
 use super::changeovers;
 use super::names::RigNames;
-use super::picture::alarm_id;
+use super::picture::{alarm_id, whose};
 use super::{Scribe, ToScribe, event};
 use crate::page::{DeskAct, Mark, MarkKind};
 use crate::snapshot::Tone;
@@ -137,9 +137,14 @@ impl Scribe {
 
     fn on_alarm(&mut self, at: MonoTime, change: &AlarmChange) {
         let facts = self.facts.clone();
-        let id = alarm_id(change.code, change.machine);
+        let whose = whose(change.machine, change.device);
+        let id = alarm_id(change.code, whose);
         if matches!(change.transition, Transition::Raised | Transition::Unsuppressed) {
-            match super::particulars::particulars(&self.state, change.code, change.machine, at) {
+            let particulars = match change.device {
+                Some(d) => self.patches.words(change.code, d),
+                None => super::particulars::particulars(&self.state, change.code, change.machine, at),
+            };
+            match particulars {
                 Some(p) => self.state.particulars.insert(id, p),
                 None => self.state.particulars.remove(&id),
             };
@@ -161,7 +166,8 @@ impl Scribe {
         let figures =
             self.state.view.as_ref().zip(change.machine).and_then(|(v, m)| Some((v.machines.get(m.index())?, m)));
         let cause = figures.and_then(|(f, m)| super::causes::of_alarm(change.code, m, f.hints.iter()));
-        let d = detail::Alarm { priority, transition, cause, mend, by: None };
+        let device = change.device.map(|d| rig::Names::device(&RigNames(&facts), d));
+        let d = detail::Alarm { priority, transition, cause, mend, by: None, device };
         let tone = match (transition, change.priority) {
             (detail::Transition::Raised, rig::Priority::High) => Tone::Danger,
             (detail::Transition::Raised, _) => Tone::Abnormal,

@@ -333,8 +333,7 @@ impl Scribe {
         let tonight = picture::Tonight { kept: &self.kept, set: &set };
         let mut snapshot = picture::snapshot(view, &self.state, &self.facts, &tonight, health, now, wall_now());
         snapshot.devices = self.patches.shown();
-        let alarms = picture::device_alarms(&snapshot.devices, now, snapshot.wall);
-        snapshot.alarms.extend(alarms);
+        picture::mark_devices(&mut snapshot.devices, &snapshot.alarms);
         let _ = self.snapshots.send(Arc::new(snapshot));
     }
 

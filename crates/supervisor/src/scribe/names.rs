@@ -60,4 +60,8 @@ impl rig::Names for RigNames<'_> {
         let named = self.0.song(song).and_then(|s| s.sections.get(usize::from(section).checked_sub(1)?));
         named.map_or_else(|| "no named section".into(), |s| s.name.clone())
     }
+    fn device(&self, number: u8) -> String {
+        let named = self.0.show.as_ref().and_then(|s| s.devices.get(usize::from(number)));
+        named.map_or_else(|| "a device".into(), |d| d.name.clone())
+    }
 }

@@ -3,7 +3,7 @@
 use base::{
     Dbfs, Machine, Millis, MonoTime, Reading, Samples, ShowPosition, Span, SwitchView, TransportState, WallTime,
 };
-use rig::{AlarmCode, Reason as Why};
+use rig::{AlarmCode, Reason as Why, Whose};
 use showlog::RecordHealth;
 use timecode::Timecode;
 use watch::{MachineFigures, WatchView};
@@ -424,23 +424,39 @@ fn switch(view: &WatchView, state: &State, facts: &Facts) -> SwitchStatus {
     }
 }
 
-/// An alarm's number on the page: its code and machine, so that the same alarm keeps it.
-pub fn alarm_id(code: AlarmCode, machine: Option<Machine>) -> u64 {
-    u64::from(code.number()) * 16 + machine.map_or(0, |m| m.index() as u64 + 1)
+/// An alarm's number on the page: its code and whose it is, so that the same alarm keeps it.
+pub fn alarm_id(code: AlarmCode, whose: Whose) -> u64 {
+    let of = |n: u64| u64::from(code.number()) * 16 + n;
+    match whose {
+        Whose::Rig => of(0),
+        Whose::Machine(m) => of(m.index() as u64 + 1),
+        Whose::Device(d) => OF_DEVICES + u64::from(code.number()) * 256 + u64::from(d),
+    }
 }
 
+/// Above the numbers of all machines' alarms.
+const OF_DEVICES: u64 = 1 << 32;
+
 /// The alarm with this number.
-pub fn alarm_of(id: u64) -> Option<(AlarmCode, Option<Machine>)> {
-    let code = AlarmCode::ALL.iter().copied().find(|c| u64::from(c.number()) == id / 16)?;
+pub fn alarm_of(id: u64) -> Option<(AlarmCode, Whose)> {
+    let with = |n: u64| AlarmCode::ALL.iter().copied().find(|c| u64::from(c.number()) == n);
+    if let Some(id) = id.checked_sub(OF_DEVICES) {
+        return Some((with(id / 256)?, Whose::Device((id % 256) as u8)));
+    }
     let machine = match id % 16 {
         0 => None,
         n => Some(Machine::new(n as usize - 1)?),
     };
-    Some((code, machine))
+    Some((with(id / 16)?, Whose::of(machine)))
+}
+
+/// Whose an alarm is.
+pub fn whose(machine: Option<Machine>, device: Option<u8>) -> Whose {
+    device.map_or(Whose::of(machine), Whose::Device)
 }
 
 fn alarm(a: &rig::AlarmView, state: &State, names: &RigNames<'_>, now: MonoTime, wall: WallTime) -> AlarmView {
-    let id = alarm_id(a.code, a.machine);
+    let id = alarm_id(a.code, whose(a.machine, a.device));
     AlarmView {
         id,
         code: a.code.code().into(),
@@ -465,31 +481,14 @@ fn alarm(a: &rig::AlarmView, state: &State, names: &RigNames<'_>, now: MonoTime,
     }
 }
 
-/// The devices' own trouble, with the priority of each device.
-pub fn device_alarms(devices: &[crate::snapshot::DeviceView], now: MonoTime, wall: WallTime) -> Vec<AlarmView> {
-    use settings::devices::Importance;
-    let of = |d: &crate::snapshot::DeviceView, a: &crate::snapshot::DeviceAlarm| AlarmView {
-        id: 0,
-        code: a.code.clone(),
-        machine: None,
-        priority: match d.importance {
-            Importance::Low => Priority::Low,
-            Importance::Medium => Priority::Medium,
-            Importance::High => Priority::High,
-        },
-        state: AlarmState::Unacknowledged,
-        text: a.text.clone(),
-        advice: match a.code.as_str() {
-            "patch-port" => "See that the interface is on and connected; it is tried on.",
-            _ => "See what the device is on; `twinkeel patches chase` sends it again.",
+/// Of each device its alarms in the judge's journal.
+pub fn mark_devices(devices: &mut [crate::snapshot::DeviceView], alarms: &[AlarmView]) {
+    for a in alarms {
+        let Some((_, Whose::Device(d))) = alarm_of(a.id) else { continue };
+        if let Some(d) = devices.get_mut(usize::from(d)) {
+            d.alarms.push(crate::snapshot::DeviceAlarm { code: a.code.clone(), text: a.text.clone(), since: a.since });
         }
-        .into(),
-        since: a.since,
-        since_wall: WallTime(wall.0 - (now - a.since).nanos()),
-        acknowledged_by: None,
-        shelved_until: None,
-    };
-    devices.iter().flat_map(|d| d.alarms.iter().map(move |a| of(d, a))).collect()
+    }
 }
 
 /// The record's own trouble: shown as an alarm that no one can shelve.

@@ -1,8 +1,9 @@
 //! Messages as bytes: what a player sends, and what a patch chase sends again.
 
 use arrayvec::ArrayVec;
-use base::Direction;
+use base::{Direction, MonoTime};
 
+use super::event::MidiEvent;
 use super::mtc::{hours_and_rate, nibble};
 use crate::smpte::Timecode;
 
@@ -67,6 +68,20 @@ pub const fn full_frame(t: Timecode) -> [u8; 10] {
 pub const fn song_position(sixteenths: u16) -> [u8; 3] {
     let n = if sixteenths > 0x3FFF { 0x3FFF } else { sixteenths };
     [0xF2, (n & 0x7F) as u8, (n >> 7) as u8]
+}
+
+/// The bytes of a channel message that was heard, and when it came; a program change has a 0 at the end. `None`: it is none, or one that
+/// moves nothing we watch.
+pub fn channel_message(e: &MidiEvent) -> Option<(MonoTime, [u8; 3])> {
+    Some(match *e {
+        MidiEvent::Patch { at, channel, program, .. } => (at, [status(0xC0, channel), program, 0]),
+        MidiEvent::Control { at, channel, controller, value } => (at, [status(0xB0, channel), controller, value]),
+        MidiEvent::Bend { at, channel, value } => (at, bend(channel, value)),
+        MidiEvent::Note { at, channel, key, velocity, on } => {
+            (at, [status(if on { 0x90 } else { 0x80 }, channel), key, velocity])
+        }
+        _ => return None,
+    })
 }
 
 /// A controller. `channel` 1 to 16; what is beyond its range is cut to it, here and below.
