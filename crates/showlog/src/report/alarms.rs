@@ -10,9 +10,12 @@ use crate::detail::{Alarm, Operator, Patch, Transition};
 use crate::read::ShowFile;
 use crate::words::{EventKind, Recorded};
 
+/// An alarm's code, and the machine or outboard device that it is about.
+type Subject = (String, Option<Machine>, Option<String>);
+
 /// The alarms, highest priority first, then by how long they stood.
 pub(super) fn alarms(show: &ShowFile, end: Span) -> Vec<AlarmReport> {
-    let mut found: BTreeMap<(String, Option<Machine>, Option<String>), (AlarmReport, Option<Span>)> = BTreeMap::new();
+    let mut found: BTreeMap<Subject, (AlarmReport, Option<Span>)> = BTreeMap::new();
     for e in show.events.iter().filter(|e| e.event.kind == EventKind::Alarm) {
         let Ok(d) = serde_json::from_value::<Alarm>(e.event.detail.clone()) else { continue };
         let t = show.since_start(e.id.epoch, e.event.at);
