@@ -12,6 +12,7 @@ use ports::os::mono_now;
 use wire::framing::write_frame;
 use wire::{Down, FrameReader, Initiator, Lane, PublicKey, SecretKey, Session, Up};
 
+use crate::backlog::Backlog;
 use crate::folders::keeper::Ask;
 use crate::news::{News, NewsDesk};
 
@@ -35,7 +36,7 @@ pub struct Lanes {
     /// First messages of every session.
     pub introduction: Arc<Mutex<Vec<Up>>>,
     /// News to be told.
-    pub urgent: Receiver<Up>,
+    pub urgent: Backlog,
     /// What goes over the bulk lane.
     pub bulk: Arc<Mutex<Receiver<Up>>>,
     /// Where the beat lanes of a session go.
@@ -48,7 +49,7 @@ pub struct Lanes {
 
 impl Lanes {
     /// Connects and talks for ever.
-    pub fn run(self) -> ! {
+    pub fn run(mut self) -> ! {
         let mut last_error = String::new();
         loop {
             match self.talk() {
@@ -61,11 +62,12 @@ impl Lanes {
                     }
                 }
             }
+            self.urgent.keep();
             std::thread::sleep(PAUSE);
         }
     }
 
-    fn talk(&self) -> Result<String, Box<dyn std::error::Error>> {
+    fn talk(&mut self) -> Result<String, Box<dyn std::error::Error>> {
         let mut stream = TcpStream::connect_timeout(&self.address, PATIENCE)?;
         stream.set_nodelay(true)?;
         stream.set_read_timeout(Some(PATIENCE))?;
@@ -110,13 +112,20 @@ impl Lanes {
         }
     }
 
-    fn write(&self, stream: &mut TcpStream, session: &Mutex<Session>, closed: &AtomicBool, since: MonoTime) -> String {
+    fn write(
+        &mut self,
+        stream: &mut TcpStream,
+        session: &Mutex<Session>,
+        closed: &AtomicBool,
+        since: MonoTime,
+    ) -> String {
         let introduction = self.introduction.lock().map(|i| i.clone()).unwrap_or_default();
-        let mut waiting: std::collections::VecDeque<Up> = introduction.into();
+        let mut first: std::collections::VecDeque<Up> = introduction.into();
         loop {
-            let up = match waiting.pop_front() {
+            let introduces = !first.is_empty();
+            let up = match first.pop_front() {
                 Some(up) => up,
-                None => match self.urgent.recv_timeout(Duration::from_millis(100)) {
+                None => match self.urgent.next(Duration::from_millis(100)) {
                     Ok(up) => up,
                     Err(RecvTimeoutError::Timeout) => {
                         if closed.load(Ordering::Acquire) {
@@ -132,6 +141,9 @@ impl Lanes {
                 },
             };
             if closed.load(Ordering::Acquire) {
+                if !introduces {
+                    self.urgent.back(up);
+                }
                 return "it closed the connection".into();
             }
             let Ok(plain) = wire::encode_up(&up) else {
@@ -139,6 +151,9 @@ impl Lanes {
                 continue;
             };
             if let Err(e) = send(stream, session, &plain) {
+                if !introduces {
+                    self.urgent.back(up);
+                }
                 return e.to_string();
             }
         }

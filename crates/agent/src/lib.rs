@@ -3,6 +3,7 @@
 //! `core` is its mind, without clock or socket; the rest are threads around it. Nothing that comes from outside ends it: a
 //! source that goes away is a fact in the next beat, and every connection is tried again for ever.
 
+mod backlog;
 mod beats;
 mod bulk;
 pub mod core;
@@ -201,7 +202,7 @@ fn start(setup: Setup, own: Option<OnItsMachine>) -> Result<Started, StartError>
         rig: setup.rig,
         address: setup.lanes,
         introduction,
-        urgent,
+        urgent: backlog::Backlog::new(urgent),
         bulk: Arc::new(Mutex::new(bulk)),
         desk,
         folders,

@@ -70,6 +70,13 @@ pub enum Up {
     Listing(Listing),
     /// What the player sent to outboard devices, message by message, in order and without gaps.
     Patches(PatchStream),
+    /// While the supervisor was away more came than could be kept: so much of the oldest was let go.
+    LetGo {
+        /// Messages to outboard devices.
+        patches: u64,
+        /// Other news.
+        others: u64,
+    },
 }
 
 /// Channel messages of one MIDI input.

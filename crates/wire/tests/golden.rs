@@ -196,6 +196,7 @@ fn every_message_upward() {
             }),
             "0c010202 0100c20c00 010102b00764".replace(' ', ""),
         ),
+        (Up::LetGo { patches: 300, others: 2 }, "0dac0202".to_string()),
     ];
     for (message, bytes) in cases {
         let encoded = encode_up(&message).unwrap();

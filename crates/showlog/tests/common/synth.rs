@@ -186,6 +186,7 @@ fn unfit(recorder: &Recorder, from: Span, to: Span) {
         cause: Some("the MIDI cable or port of B".to_owned()),
         mend: Some("Change B's MIDI cable and check the port's power saving".to_owned()),
         by: None,
+        device: None,
     };
     sender.event(
         event(from, EventKind::Alarm, "standby-stalled", "The standby's timecode stalled.")
@@ -241,6 +242,7 @@ fn changeover(recorder: &Recorder, fault: Span) {
         cause: Some("power or network of A".to_owned()),
         mend: Some("See why A vanished: its power supply and its log of that minute".to_owned()),
         by: None,
+        device: None,
     };
     let text = "A fell silent on every path while B was heard; B was fit and 4.2 ms away.";
     sender.event(event(verdict, EventKind::Changeover, "intent", text).about(Machine::B).with(&detail(Stage::Intent)));

@@ -286,6 +286,12 @@ impl Scribe {
                 let text = format!("{m} sent program {program}{bank} on channel {channel}.");
                 (EventKind::Patch, "patch", text, Tone::Neutral)
             }
+            Up::LetGo { patches, others } => {
+                let text = format!(
+                    "{m} had more to tell than it could keep while we were away: {patches} MIDI messages to devices and {others} other news were let go."
+                );
+                (EventKind::Supervisor, "let-go", text, Tone::Abnormal)
+            }
             Up::Trigger { what, .. } => {
                 (EventKind::Note, "trigger", format!("{m} heard the trigger: {what:?}."), Tone::Neutral)
             }
