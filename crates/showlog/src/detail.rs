@@ -54,9 +54,25 @@ pub struct Changeover {
     /// The longest stretch without programme.
     #[serde(default)]
     pub gap: Option<Span>,
+    /// What a follower of the timecode saw of it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub code: Option<CodeCut>,
     /// What was seen, in order, each with its instant.
     #[serde(default)]
     pub evidence: Vec<Seen>,
+}
+
+/// What a changeover did to the timecode that was heard on the tap.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct CodeCut {
+    /// The last whole frame before it.
+    pub from: String,
+    /// The first whole frame after it.
+    pub to: String,
+    /// Frames that never came whole.
+    pub lost: u32,
+    /// Frames that came twice.
+    pub repeated: u32,
 }
 
 impl Changeover {
@@ -74,6 +90,7 @@ impl Changeover {
             jump: None,
             level: None,
             gap: None,
+            code: None,
             evidence: Vec::new(),
         }
     }

@@ -43,6 +43,7 @@ fn events_and_both_lanes_come_back() {
         jump: None,
         level: None,
         gap: None,
+        code: None,
         evidence: Vec::new(),
     };
     let id = sender.event(

@@ -178,6 +178,7 @@ fn stages_recorded_out_of_order_are_one_changeover() {
             jump: None,
             level: None,
             gap: None,
+            code: None,
             evidence: Vec::new(),
         };
         recorder.handle().event(Event::new(when, wall, EventKind::Changeover, "stage", "").with(&d));

@@ -133,6 +133,15 @@ mod tests {
             assert!(error < 12.0, "gap {gap}: {:?}", heard.gap);
             let jump = base::Samples::of(heard.jump.unwrap(), SAMPLE_RATE).0;
             assert!((jump - ahead as f64).abs() < 0.5, "jump {ahead}: {jump}");
+            // The labels of the whole frames on either side, by arithmetic: the song's code begins on a frame.
+            let long = 48_000.0 / heard.code.unwrap().to.rate().per_second();
+            let last = (576_000f64 / long).floor() as i64 - 1;
+            let first = ((576_000 + gap as i64 + ahead) as f64 / long).ceil() as i64;
+            let code = heard.code.unwrap();
+            assert_eq!(
+                (code.lost, code.repeated),
+                ((first - last - 1).max(0) as u32, (last + 1 - first).max(0) as u32)
+            );
         }
     }
 

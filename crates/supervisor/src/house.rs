@@ -8,11 +8,15 @@
 //! the programme runs on, whoever plays it; the jump is what that difference gained over the cut. It is taken as the median of
 //! the five frames nearest the cut on either side, decoded apart from each other.
 //!
+//! *Code*: a follower of the timecode sees frames whose labels go on one by one. A cut breaks the frame that is under way, and may leave
+//! labels out or bring some twice: those between the last whole frame before it and the first whole one after it are counted.
+//!
 //! *Level*: the mean power of the programme over 400 ms after the cut against that before it. Music itself changes by some
 //! decibels in that time, so that only a large step means anything.
 
 use base::{Db, Dbfs, Hertz, Samples, Span};
-use timecode::ltc::{LtcDecoder, LtcEvent};
+use timecode::Timecode;
+use timecode::ltc::{LtcDecoder, LtcEvent, LtcFrame};
 
 /// Below this all programme channels are silent.
 pub const SILENCE: Dbfs = Dbfs(-60.0);
@@ -48,8 +52,59 @@ pub struct Heard {
     pub gap_at: Span,
     /// How far the programme skipped forward (below zero: it repeated); none when there is no code on one side of the cut.
     pub jump: Option<Span>,
+    /// What a follower of the timecode saw; none when there is no code on one side of the cut.
+    pub code: Option<CodeCut>,
     /// How much louder the programme is after the cut; none when one side is silent or not there.
     pub level: Option<Db>,
+}
+
+/// What a cut did to the timecode. In frames.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct CodeCut {
+    /// The last whole frame before the cut.
+    pub from: Timecode,
+    /// The first whole frame after it.
+    pub to: Timecode,
+    /// Labels that never came whole.
+    pub lost: u32,
+    /// Labels that came twice: what follows a cue by them may fire it again.
+    pub repeated: u32,
+}
+
+impl CodeCut {
+    /// Of whole frames in the order in which they came, those round the cut; none where they do not count alike. `cut`: the last frame
+    /// that began before it.
+    fn of(frames: &[LtcFrame], cut: usize) -> Option<CodeCut> {
+        let (last, first) = (frames.get(cut)?.timecode, frames.get(cut + 1)?.timecode);
+        let mut found = CodeCut { from: last, to: first, lost: 0, repeated: 0 };
+        let near = frames.get(cut.saturating_sub(FRAMES)..(cut + FRAMES).min(frames.len()))?;
+        for (a, b) in near.iter().zip(near.iter().skip(1)).map(|(a, b)| (a.timecode, b.timecode)) {
+            if a.rate() != b.rate() {
+                return None;
+            }
+            let day = Timecode::frames_per_day(b.rate()) as i64;
+            // Across midnight the nearer way counts.
+            let step = (b.frames() as i64 - a.frames() as i64 - 1 + day / 2).rem_euclid(day) - day / 2;
+            let count = |n: i64| u32::try_from(n.max(0)).unwrap_or(u32::MAX);
+            if step != 0 {
+                (found.from, found.to) = (a, b);
+            }
+            found.lost = found.lost.saturating_add(count(step));
+            found.repeated = found.repeated.saturating_add(count(-step));
+        }
+        Some(found)
+    }
+
+    /// In words, a sentence.
+    pub fn say(&self) -> String {
+        let frames = |n: u32| if n == 1 { "1 frame".to_owned() } else { format!("{n} frames") };
+        let CodeCut { from, to, lost, repeated } = self;
+        match (lost, repeated) {
+            (0, 0) => "The timecode ran on, no frame lost.".to_owned(),
+            (0, n) => format!("The timecode went from {from} back to {to}: {} repeated.", frames(*n)),
+            (n, _) => format!("The timecode went from {from} on to {to}: {} lost.", frames(*n)),
+        }
+    }
 }
 
 /// Measures round a sample of a recording.
@@ -61,10 +116,13 @@ pub fn measure(frames: &[Frame], rate: Hertz, around: usize) -> Heard {
     let (from, to) = (from + low, to + low);
     // A cut without a hole lies where we were told that it is.
     let cut = if to - from >= of(Span::from_millis(1)) { (from, to) } else { (around, around) };
+    let before = code_frames(&frames[..cut.0], rate);
+    let after = code_frames(&frames[cut.1..], rate);
     Heard {
+        code: code_cut(frames, cut, &before, &after, rate),
         gap: Samples((to - from) as f64).at(rate),
         gap_at: Samples(from as f64).at(rate),
-        jump: jump(frames, cut, rate).map(|n| Samples(n).at(rate)),
+        jump: jump(&before, &after, cut.1, rate).map(|n| Samples(n).at(rate)),
         level: level(frames, cut, of(LEVEL_OVER), of(LEVEL_AWAY)),
     }
 }
@@ -82,7 +140,8 @@ impl Heard {
             None => String::new(),
             Some(l) => format!(", level {:+.1} dB", l.0),
         };
-        format!("Heard on the tap: {:.1} ms without programme, {jump}{level}.", self.gap.millis_f64())
+        let code = self.code.map_or_else(String::new, |c| format!(" {}", c.say()));
+        format!("Heard on the tap: {:.1} ms without programme, {jump}{level}.{code}", self.gap.millis_f64())
     }
 }
 
@@ -104,21 +163,45 @@ fn longest_silence(frames: &[Frame]) -> (usize, usize) {
 }
 
 /// In samples.
-fn jump(frames: &[Frame], (from, to): (usize, usize), rate: Hertz) -> Option<f64> {
-    let before = lies(&frames[..from], 0, rate);
-    let after = lies(&frames[to..], to, rate);
-    let before = median(before.iter().rev().take(FRAMES))?;
-    let after = median(after.iter().take(FRAMES))?;
-    Some(after - before)
+fn jump(before: &[LtcFrame], after: &[LtcFrame], to: usize, rate: Hertz) -> Option<f64> {
+    // A frame's place in the programme minus its place in the recording.
+    let lie =
+        |f: &LtcFrame, offset: usize| Samples::of(f.timecode.since_midnight(), rate).0 - f.start_sample - offset as f64;
+    let before: Vec<f64> = before.iter().rev().take(FRAMES).map(|f| lie(f, 0)).collect();
+    let after: Vec<f64> = after.iter().take(FRAMES).map(|f| lie(f, to)).collect();
+    Some(median(after.iter())? - median(before.iter())?)
 }
 
-/// For each frame of code, its place in the programme minus its place in the recording, in samples.
-fn lies(frames: &[Frame], offset: usize, rate: Hertz) -> Vec<f64> {
+/// What a follower saw. One that reads on over the cut can read a frame that a reader of either side alone cannot, where the machines
+/// are so well in step that the frame is whole; and one side alone is read where the cut has thrown it off.
+fn code_cut(
+    frames: &[Frame],
+    (from, to): (usize, usize),
+    before: &[LtcFrame],
+    after: &[LtcFrame],
+    rate: Hertz,
+) -> Option<CodeCut> {
+    let moved = |f: &LtcFrame| LtcFrame {
+        start_sample: f.start_sample + to as f64,
+        end_sample: f.end_sample + to as f64,
+        ..*f
+    };
+    (before.first()?, after.first()?);
+    let mut all: Vec<LtcFrame> =
+        before.iter().copied().chain(after.iter().map(moved)).chain(code_frames(frames, rate)).collect();
+    all.sort_by(|a, b| a.start_sample.total_cmp(&b.start_sample));
+    all.dedup_by(|b, a| b.start_sample - a.start_sample < (a.end_sample - a.start_sample) / 2.0);
+    let cut = all.iter().rposition(|f| f.end_sample <= from as f64 + 1.0)?;
+    CodeCut::of(&all, cut)
+}
+
+/// The whole frames of code in a stretch that begins anywhere.
+fn code_frames(frames: &[Frame], rate: Hertz) -> Vec<LtcFrame> {
     let mut decoder = LtcDecoder::new(rate, None);
     let mut found = Vec::new();
     let mut sink = |e| {
         if let LtcEvent::Frame(f) = e {
-            found.push(Samples::of(f.timecode.since_midnight(), rate).0 - f.start_sample - offset as f64);
+            found.push(f);
         }
     };
     let code: Vec<f32> = frames.iter().map(|f| f.code).collect();

@@ -76,6 +76,25 @@ pub struct Snapshot {
     /// What is in force on each device that takes its patches from the machine on air.
     #[serde(default)]
     pub devices: Vec<DeviceView>,
+    /// What the newest changeover did to the timecode, as the tap heard it.
+    #[serde(default)]
+    pub code_cut: Option<CodeCutView>,
+}
+
+/// What a changeover did to the timecode.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct CodeCutView {
+    /// When.
+    #[serde(rename = "at_ns")]
+    pub at: MonoTime,
+    /// Which machine was put on air.
+    pub to: Letter,
+    /// Frames that never came whole.
+    pub lost: u32,
+    /// Frames that came twice.
+    pub repeated: u32,
+    /// In words.
+    pub text: String,
 }
 
 impl Snapshot {
@@ -108,6 +127,7 @@ impl Snapshot {
             songs: Vec::new(),
             parity: Vec::new(),
             devices: Vec::new(),
+            code_cut: None,
         }
     }
 }

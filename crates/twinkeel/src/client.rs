@@ -179,6 +179,9 @@ fn tell(out: &mut impl Write, s: &Snapshot) -> std::io::Result<()> {
     for p in &s.parity {
         writeln!(out, "{}", p.text)?;
     }
+    if let Some(cut) = &s.code_cut {
+        writeln!(out, "At the newest changeover: {}", cut.text)?;
+    }
     crate::patches_cmd::tell(out, s)?;
     for a in &s.alarms {
         writeln!(out, "{:?} alarm, {:?}: {}", a.priority, a.state, a.text)?;

@@ -225,6 +225,7 @@ fn changeover(recorder: &Recorder, fault: Span) {
         jump: Some(Span::from_micros(-4_200)),
         level: Some(Db(-0.5)),
         gap: None,
+        code: None,
         evidence: if stage == Stage::Intent {
             vec![
                 seen(0, "first beat of A missing on path 1"),

@@ -558,6 +558,7 @@ fn ready(now: MonoTime, wall: WallTime) -> Scene {
         songs: SONGS.iter().map(|s| (*s).into()).collect(),
         parity: Vec::new(),
         devices: Vec::new(),
+        code_cut: None,
     };
     Scene {
         snapshot,

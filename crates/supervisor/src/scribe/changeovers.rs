@@ -5,7 +5,7 @@ use showlog::{EventKind, detail};
 use watch::WatchView;
 
 use super::{Scribe, event};
-use crate::snapshot::Tone;
+use crate::snapshot::{CodeCutView, Letter, Tone};
 
 impl Scribe {
     pub(super) fn changeover_detail(&self, stage: detail::Stage, to: Machine, rule: &str) -> detail::Changeover {
@@ -51,10 +51,20 @@ impl Scribe {
             n.on_heard(to, at, heard);
         }
         let text = heard.say();
+        if let Some(code) = heard.code {
+            self.state.code_cut =
+                Some(CodeCutView { at, to: Letter(to), lost: code.lost, repeated: code.repeated, text: code.say() });
+        }
         let d = detail::Changeover {
             jump: heard.jump,
             level: heard.level,
             gap: Some(heard.gap),
+            code: heard.code.map(|c| detail::CodeCut {
+                from: c.from.to_string(),
+                to: c.to.to_string(),
+                lost: c.lost,
+                repeated: c.repeated,
+            }),
             evidence: vec![detail::Seen { at, text: text.clone() }],
             ..self.changeover_detail(detail::Stage::Heard, to, "")
         };

@@ -205,6 +205,7 @@ pub struct State {
     /// What is so of a machine's channels against the reference machine's, as far as it has been found.
     likeness: std::collections::BTreeMap<(String, Machine), watch::likeness::Likeness>,
     parity: Vec<crate::parity::ParityLine>,
+    code_cut: Option<crate::snapshot::CodeCutView>,
     proposal: Option<(u64, MonoTime)>,
     sounds: sounds::Sounds,
     steps_seen: [u16; base::ids::MAX_MACHINES],

@@ -99,6 +99,7 @@ pub fn snapshot(
             .collect(),
         report: None,
         devices: Vec::new(),
+        code_cut: state.code_cut.clone(),
         parity: state.parity.clone(),
     }
 }
