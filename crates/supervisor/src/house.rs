@@ -186,7 +186,7 @@ fn code_cut(
         end_sample: f.end_sample + to as f64,
         ..*f
     };
-    (before.first()?, after.first()?);
+    before.first().and(after.first())?;
     let mut all: Vec<LtcFrame> =
         before.iter().copied().chain(after.iter().map(moved)).chain(code_frames(frames, rate)).collect();
     all.sort_by(|a, b| a.start_sample.total_cmp(&b.start_sample));

@@ -66,7 +66,8 @@ fn show(dir: &Path, n: u8, place: &str, drift: f64, alarm: bool) -> Result<(), B
     if alarm {
         for (at, transition) in [(30, Transition::Raised), (33, Transition::Cleared)] {
             let at = Span::from_secs(at);
-            let detail = Alarm { priority: Priority::Medium, transition, cause: None, mend: None, by: None };
+            let detail =
+                Alarm { priority: Priority::Medium, transition, cause: None, mend: None, by: None, device: None };
             let event = Event::new(START + at, wall(at), EventKind::Alarm, "one-path", "B is heard on one path only.");
             sender.event(Event { machine: Some(Machine::B), ..event.with(&detail) });
         }
