@@ -4,7 +4,7 @@
 use base::{ClockState, Db, Machine, MachineId, Ppm, SourceKind, Span, WallTime};
 use twinkeel_rig::check::{
     ChangeoverSeen, ChannelSeen, ClockSeen, CodeSeen, Depth, FOLLOWERS, Fact, HostSeen, Identity, Item, KitSeen, LASTS,
-    Level, Likeness, Limits, MachineSeen, Outcome, OutputSeen, PairSeen, Pass, PatchSeen, RecordSeen, Seen,
+    Level, Likeness, Limits, MachineSeen, OUTSIDE, Outcome, OutputSeen, PairSeen, Pass, PatchSeen, RecordSeen, Seen,
     SessionSeen, SourceSeen, SwitchSeen, TABLE, TriggerSeen, Verdict, Void, Word, compare, facts, judge, outcome,
     sentence, standing,
 };
@@ -79,6 +79,7 @@ fn over(from: Machine, to: Machine) -> ChangeoverSeen {
 fn right() -> Seen {
     Seen {
         depth: Depth::Full,
+        outside: false,
         machines: vec![machine(A), machine(B)],
         pairs: vec![PairSeen {
             start_skew: Some(Span::from_millis(3)),
@@ -362,4 +363,29 @@ fn the_outcome_is_a_sentence() {
     seen.machines[1].kit.buffer = Some(512);
     seen.machines[1].dropouts = Some(1);
     assert_eq!(say(&seen), "To mend: The same buffer. 1 to look at.");
+}
+
+/// Where no agent runs, what only an agent knows is not waited for; what can be heard still is.
+#[test]
+fn a_rig_heard_from_outside_passes_without_what_only_an_agent_knows() {
+    let mut seen = right();
+    seen.outside = true;
+    for m in &mut seen.machines {
+        (m.agent, m.host) = (None, HostSeen::default());
+        (m.kit.player_runs, m.kit.player, m.kit.device) = (None, None, None);
+        m.paths.clear();
+    }
+    let rows = judge(&seen, &Limits::default());
+    assert_eq!(outcome(&rows, Depth::Full), Outcome::Passed, "{rows:?}");
+    for r in &rows {
+        let inside = Item::ALL.iter().any(|i| i.code() == r.code && i.is_inside());
+        assert_eq!(r.measured == OUTSIDE, inside, "{}", r.code);
+        assert!(!inside || r.verdict == Verdict::NotTested, "{}", r.code);
+    }
+    // The same rig with agents that say nothing is incomplete.
+    seen.outside = false;
+    assert_eq!(outcome(&judge(&seen, &Limits::default()), Depth::Full), Outcome::Incomplete);
+    seen.outside = true;
+    seen.machines[1].codes.clear();
+    assert_ne!(outcome(&judge(&seen, &Limits::default()), Depth::Full), Outcome::Passed, "its code is still wanted");
 }

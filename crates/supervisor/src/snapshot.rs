@@ -473,6 +473,9 @@ pub struct LinkView {
     pub paths: Vec<PathView>,
     /// Beats that never came, since the supervisor started.
     pub beats_lost: u64,
+    /// No agent runs there: the supervisor's own inputs hear it, and "agent lost" is their loss.
+    #[serde(default)]
+    pub outside: bool,
 }
 
 /// One network path.

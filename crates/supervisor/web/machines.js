@@ -61,11 +61,11 @@ function update(node, m, link, many) {
   say(part(node, "fitness"), out ? "out of service" : words.FITNESS[m.fitness] ?? m.fitness);
   say(part(node, "role"), out ? m.out_of_service ?? "" : words.ROLE[m.role] ?? m.role);
   keyed(part(node, "reasons"), m.reasons, (r) => r.code, () => el("li"), (li, r) => say(li, r.text));
-  fact(node, "heard", `${words.HEARD[m.link.heard] ?? m.link.heard}${paths(m)}`, words.HEARD_TONE[m.link.heard]);
-  fact(node, "player", words.PLAYER[m.player] ?? m.player, words.PLAYER_TONE[m.player]);
+  fact(node, "heard", `${(m.link.outside ? words.HEARD_OUTSIDE : words.HEARD)[m.link.heard] ?? m.link.heard}${paths(m)}`, words.HEARD_TONE[m.link.heard]);
+  fact(node, "player", m.link.outside ? "not known from outside" : words.PLAYER[m.player] ?? m.player, words.PLAYER_TONE[m.player]);
   fact(node, "audio", words.AUDIO[m.audio] ?? m.audio, words.AUDIO_TONE[m.audio]);
   const ills = [m.host.on_battery && "on battery", m.host.hot && "hot", m.host.disk_low && "disk nearly full", m.host.cpu_high && "processor nearly full"].filter(Boolean);
-  fact(node, "host", [...ills, m.host.text].filter(Boolean).join(", ") || "nothing known", ills.length ? "abnormal" : m.host.text ? "good" : "neutral");
+  fact(node, "host", [...ills, m.host.text].filter(Boolean).join(", ") || (m.link.outside ? "not known from outside" : "nothing known"), ills.length ? "abnormal" : m.host.text ? "good" : "neutral");
   keyed(part(node, "sources"), m.sources, (x) => x.name, () => el("li", {}, el("span", { class: "shape" }), el("span")), (li, x) => {
     shape(li.children[0], words.TRANSPORT_TONE[x.state] ?? "neutral");
     say(li.children[1], `${x.name}: ${words.TRANSPORT[x.state] ?? x.state}${x.position ? `, ${x.position}` : ""}`);

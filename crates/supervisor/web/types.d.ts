@@ -18,7 +18,7 @@ export type OffsetView = {
 export type Level = { name: string; peak_dbfs: number | null; rms_dbfs: number | null };
 export type MachineView = {
   letter: string; name: string; role: string; fitness: string; reasons: { code: string; text: string }[]; out_of_service: string | null;
-  link: { heard: string; paths: { name: string; alive: boolean; round_trip_ms: number | null }[]; beats_lost: number };
+  link: { heard: string; paths: { name: string; alive: boolean; round_trip_ms: number | null }[]; beats_lost: number; outside?: boolean };
   player: string; audio: string; sources: { name: string; state: string; position: string | null }[];
   levels: Reading<Level[]> | null;
   clock: { state: string; bound_ms: number | null; offset_ms: number | null; skew_ppm: number | null };

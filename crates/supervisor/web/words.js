@@ -62,6 +62,10 @@ export const HEARD = {
   never: "never heard yet", well: "heard well", "one-path": "heard on one path only", silent: "silent on every path",
   "agent-lost": "agent lost, host answers", goodbye: "agent said goodbye",
 };
+/** Where no agent runs, and the supervisor's own inputs hear a machine. @type {Record<string, string>} */
+export const HEARD_OUTSIDE = {
+  never: "the supervisor's input is not open yet", well: "by the supervisor's own input", "agent-lost": "the supervisor's input is lost",
+};
 /** @type {Record<string, string>} */
 export const HEARD_TONE = { never: "neutral", well: "good", "one-path": "abnormal", silent: "danger", "agent-lost": "abnormal", goodbye: "neutral" };
 /** @type {Record<string, string>} */

@@ -29,7 +29,7 @@ pub use seen::{
 };
 pub use sheet::{CAUTION, FOLLOWERS, Level, Sheet, Word, announcement, letters, sentence};
 pub use standing::{Identity, LASTS, Pass, Void, standing};
-pub use table::{Entry, Item, TABLE};
+pub use table::{Entry, Item, OUTSIDE, TABLE};
 
 /// How deep a check goes.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Default, Serialize, Deserialize)]
@@ -134,7 +134,8 @@ pub fn judge(seen: &Seen, limits: &Limits) -> Vec<Row> {
 pub fn outcome(rows: &[Row], depth: Depth) -> Outcome {
     let missing = |r: &Row| {
         let entry = TABLE.iter().find(|e| e.code == r.code);
-        r.verdict == Verdict::NotTested && entry.is_none_or(|e| e.must && e.from <= depth)
+        let waits = |e: &Entry| e.must && e.from <= depth && !(e.item.is_inside() && r.measured == OUTSIDE);
+        r.verdict == Verdict::NotTested && entry.is_none_or(waits)
     };
     if rows.iter().any(|r| r.verdict == Verdict::Fail) {
         Outcome::Failed

@@ -10,6 +10,8 @@ use super::Depth;
 pub struct Seen {
     /// How deep it went.
     pub depth: Depth,
+    /// No agent runs on the machines: the supervisor's own inputs hear them.
+    pub outside: bool,
     /// The machines in the rig's order.
     pub machines: Vec<MachineSeen>,
     /// Each other machine against the first, in the rig's order from B on.

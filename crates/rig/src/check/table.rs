@@ -111,6 +111,39 @@ items! {
     Patches = "patches",
 }
 
+/// What is said of an item that only an agent on the machine could tell.
+pub const OUTSIDE: &str = "not known: heard by the supervisor alone";
+
+impl Item {
+    /// Whether only an agent on the machine itself can tell: where there is none nobody waits for it.
+    pub const fn is_inside(self) -> bool {
+        use Item::*;
+        matches!(
+            self,
+            Agents
+                | Paths
+                | System
+                | PlayerRuns
+                | Player
+                | SampleRate
+                | Buffer
+                | Device
+                | ClockSource
+                | Mains
+                | Disk
+                | Memory
+                | Processor
+                | Temperature
+                | Priority
+                | Sleep
+                | Updates
+                | Notifications
+                | Session
+                | SessionLoaded
+        )
+    }
+}
+
 /// One item with its words and its judge.
 pub struct Entry {
     /// Which.
@@ -136,6 +169,8 @@ impl Entry {
     pub fn row(&self, seen: &Seen, limits: &Limits) -> Row {
         let found = if seen.depth < self.from {
             Found::untested(format!("needs a {} check", self.from.word()))
+        } else if seen.outside && self.item.is_inside() {
+            Found::untested(OUTSIDE)
         } else {
             (self.judge)(seen, limits)
         };

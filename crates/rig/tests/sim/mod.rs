@@ -16,6 +16,15 @@ pub const fn ms(n: i64) -> Span {
     Span::from_millis(n)
 }
 
+/// By which of the supervisor's own inputs a machine's code comes, where they alone hear it.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum CodeWay {
+    /// As linear timecode, by the input that hears its sound.
+    BesideSound,
+    /// By MIDI, which has a plug of its own.
+    Midi,
+}
+
 /// One simulated machine. Public fields are faults to set and take back.
 #[derive(Clone, Debug)]
 pub struct Box_ {
@@ -49,6 +58,8 @@ pub struct Box_ {
     pub engine_outlives: bool,
     /// Its agent has ears.
     pub ears: bool,
+    /// No agent runs on it; `agent` then is the supervisor's own input.
+    pub outside: Option<CodeWay>,
     /// Ahead of the show's clock by this much.
     pub ahead: Span,
     pub song: u16,
@@ -94,6 +105,7 @@ impl Box_ {
             noise: false,
             engine_outlives: false,
             ears: true,
+            outside: None,
             ahead: Span::ZERO,
             song: 1,
             section: 1,
@@ -320,6 +332,24 @@ impl Sim {
                 e.host = b.health;
                 e.level = b.ears.then_some(Dbfs(b.level));
                 [e.louder, e.ears_louder] = b.louder;
+                if let Some(way) = b.outside {
+                    let (beside, midi) = (way == CodeWay::BesideSound, way == CodeWay::Midi);
+                    e.player = None;
+                    e.host = HostEvidence::default();
+                    // An interface hears on: what ends is silent.
+                    if let Some(a) = e.audio.as_mut().filter(|a| a.value == AudioState::Ceased) {
+                        a.value = AudioState::Silent;
+                    }
+                    e.outside = Some(Outside {
+                        ways: 1 + u8::from(midi),
+                        proven: true,
+                        code_beside_sound: beside && state == TransportState::Rolling && now - b.code_last <= ms(50),
+                        beside_last: beside.then_some(b.code_last),
+                        other_ended: (midi && state == TransportState::Stalled).then_some(b.code_last),
+                    });
+                }
+            } else if b.outside.is_some() && !b.agent {
+                e.heard = Heard::AgentLost;
             } else if b.host && !b.agent && b.agent_fin && path > 0 && !self.link_down {
                 e.heard = Heard::AgentLost;
             } else if let Some(last) = b.last_beat

@@ -18,6 +18,7 @@ files! {
     "alone-ears-flap"
     "alone-ears-on-air-lost"
     "alone-ears-on-air-lost-no-tap"
+    "alone-ears-lost-and-gone"
     "alone-interface-lost"
     "alone-listener-gone"
     "alone-listeners-frozen"

@@ -590,6 +590,7 @@ fn machine(l: Letter, name: &str, role: Role, now: MonoTime) -> MachineView {
                 PathView { name: "second cable".into(), alive: true, round_trip: Some(Millis(0.34)) },
             ],
             beats_lost: 2,
+            outside: false,
         },
         player: PlayerState::Running,
         audio: AudioState::Sounding,

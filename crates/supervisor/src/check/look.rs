@@ -33,6 +33,7 @@ pub fn seen(depth: Depth, n: &Notebook, snapshot: &Snapshot, facts: &Facts, foun
     let machines: Vec<Machine> = Machine::first(view.machines.len()).collect();
     Seen {
         depth,
+        outside: facts.rig.heard_by == settings::rig::HeardBy::Supervisor,
         machines: machines.iter().map(|m| machine(*m, n, view, facts, &found.passage)).collect(),
         pairs: machines.iter().skip(1).map(|m| pair(*m, n, &found.passage)).collect(),
         switch: switch(view, snapshot, facts),

@@ -83,7 +83,8 @@ pub(super) fn evidence(view: &WatchView, from: Option<Machine>, to: Machine) -> 
     };
     if let Some((m, f)) = from.and_then(|m| Some((m, view.machines.get(m.index())?))) {
         let e = &f.evidence;
-        saw(e.last_sound, format!("{m}'s last sound, by its own agent."));
+        let ears = if e.outside.is_some() { "the supervisor's own input" } else { "its own agent" };
+        saw(e.last_sound, format!("{m}'s last sound, by {ears}."));
         if matches!(e.heard, Heard::Silent | Heard::AgentLost | Heard::Goodbye) {
             saw(e.last_sent, format!("{m}'s last beat was sent."));
             saw(e.first_missed, format!("{m}'s first missed beat was due."));
@@ -95,13 +96,18 @@ pub(super) fn evidence(view: &WatchView, from: Option<Machine>, to: Machine) -> 
             saw(still.map(|_| e.transport_since), format!("{m}'s code stood still."));
             let audio = e.audio.map(|r| (r.value, r.as_of));
             let words = match audio.map(|a| a.0) {
-                Some(AudioState::Ceased) => Some("hears no more audio from its player"),
-                Some(AudioState::Silent | AudioState::Quiet) => Some("hears only silence from its player"),
-                Some(AudioState::Wrong) => Some("hears noise from its player"),
+                Some(AudioState::Ceased) => Some("no more audio"),
+                Some(AudioState::Silent | AudioState::Quiet) => Some("only silence"),
+                Some(AudioState::Wrong) => Some("noise"),
                 _ => None,
             };
             if let (Some(words), Some((_, at))) = (words, audio) {
-                saw(Some(at), format!("{m}'s agent {words}."));
+                let ears = if e.outside.is_some() {
+                    format!("The supervisor's own input hears {words} from {m}.")
+                } else {
+                    format!("{m}'s agent hears {words} from its player.")
+                };
+                saw(Some(at), ears);
             }
         }
     }

@@ -270,6 +270,11 @@ impl Scribe {
     fn on_up(&mut self, m: Machine, up: Up, now: MonoTime) {
         self.note_for_check(m, &up);
         let (kind, code, text, tone) = match up {
+            Up::Hello(_) if self.facts.rig.heard_by == settings::rig::HeardBy::Supervisor => {
+                let text =
+                    format!("The supervisor's own inputs listen to {m}; of its host and player nothing is known.");
+                (EventKind::Supervisor, "listener-here", text, Tone::Neutral)
+            }
             Up::Hello(h) => {
                 let text = format!("{m}'s agent is here: {} on {}, version {}.", h.name, h.system, h.software);
                 (EventKind::Supervisor, "agent-here", text, Tone::Neutral)

@@ -324,6 +324,7 @@ fn machine(
                 })
                 .collect(),
             beats_lost: f.beats_lost,
+            outside: facts.rig.heard_by == settings::rig::HeardBy::Supervisor,
         },
         player: e.player.and_then(|p| p.fresh(view.now)).unwrap_or_default(),
         audio: e.audio.and_then(|a| a.fresh(view.now)).unwrap_or_default(),
