@@ -52,7 +52,7 @@ const CASES: [(&str, u64, &str, bool, Option<&str>); 9] = [
     ("alone-interface-lost", 0, "A", false, Some("ears-lost")),
     ("alone-plug-pulled", 0, "A", false, Some("audio-lost")),
     ("alone-plug-pulled-no-tap", 0, "A", true, None),
-    ("alone-standby-gone", 0, "A", false, Some("no-standby")),
+    ("alone-standby-gone", 0, "A", false, Some("stalled")),
 ];
 
 #[test]
