@@ -348,9 +348,7 @@ impl Sim {
                         other_ended: (midi && state == TransportState::Stalled).then_some(b.code_last),
                     });
                 }
-            } else if b.outside.is_some() && !b.agent {
-                e.heard = Heard::AgentLost;
-            } else if b.host && !b.agent && b.agent_fin && path > 0 && !self.link_down {
+            } else if !b.agent && (b.outside.is_some() || b.host && b.agent_fin && path > 0 && !self.link_down) {
                 e.heard = Heard::AgentLost;
             } else if let Some(last) = b.last_beat
                 && !matches!(e.heard, Heard::AgentLost)
