@@ -26,8 +26,17 @@ const TOGETHER: Span = Span::from_millis(250);
 pub struct Lie {
     /// The machine's clock minus ours.
     pub clock: Option<Span>,
-    /// The reference's position minus this machine's, when both roll.
-    pub offset: Option<Span>,
+    /// The reference's position minus this machine's, and from when until when both rolled with no jump between.
+    pub together: Option<(Span, MonoTime, MonoTime)>,
+}
+
+impl Lie {
+    /// How far this machine's sound may lie from the reference's between these instants; none: they did not play the same place all
+    /// the while, or that is not known.
+    fn apart(&self, from: MonoTime, to: MonoTime) -> Option<Span> {
+        let (offset, since, until) = self.together?;
+        (since <= from && to <= until && offset.abs() <= TOGETHER).then_some(offset.abs())
+    }
 }
 
 /// What the scribe writes down for the ears with each view.
@@ -39,8 +48,12 @@ pub fn lies_of(view: &WatchView) -> [Lie; base::ids::MAX_MACHINES] {
     for (i, (lie, m)) in lies.iter_mut().zip(&view.machines).enumerate() {
         let known = matches!(m.clock.state, base::ClockState::Tracking | base::ClockState::Holdover);
         lie.clock = known.then_some(m.clock.offset);
-        let fresh = m.offset.filter(|(.., at)| view.now - *at < Span::from_millis(500)).map(|o| o.0);
-        lie.offset = if i == 0 { Some(Span::ZERO) } else { fresh };
+        let fresh = m.offset.filter(|(.., at)| view.now - *at < Span::from_millis(500));
+        lie.together = match (i, fresh, m.together_since) {
+            (0, ..) => Some((Span::ZERO, MonoTime::ZERO, view.now)),
+            (_, Some((offset, _, at)), Some(since)) => Some((offset, since, at)),
+            _ => None,
+        };
     }
     lies
 }
@@ -84,10 +97,10 @@ fn listen(from: &Receiver<(Machine, Excerpt)>, lies: &Lies, watch: &WatchDesk, s
             samples: excerpt.whole().collect(),
         }));
         let heard = Heard { at: excerpt.at.to_local(clock), rate, samples: excerpt.decoded().collect() };
-        let in_step = |m: Machine| lies[m.index()].offset.is_some_and(|o| o.abs() <= TOGETHER);
+        let apart = |m: Machine, from, to| lies[m.index()].apart(from, to);
         let side = |a: &[f32], b: &[f32]| side_by_side(&mut laid, a, b);
         let mut told = Vec::new();
-        book.on_excerpt(m, &excerpt.channel, heard, in_step, side, |c| told.push(c));
+        book.on_excerpt(m, &excerpt.channel, heard, apart, side, |c| told.push(c));
         for c in told {
             tracing::debug!("compared: {c:?}");
             let i = c.machine.index();

@@ -324,6 +324,7 @@ impl Brain {
                 position: m.best_report(now).map(|r| (m.position_now(r, now).0, *r)),
                 place: e.place,
                 offset: (i > 0).then(|| self.pairs[i].newest).flatten(),
+                together_since: (i > 0).then(|| self.pairs[i].together_since).flatten(),
                 offset_fit: if i > 0 { self.pairs[i].view(now) } else { None },
                 hints: if i > 0 { self.pairs[i].hints(now) } else { ArrayVec::new() },
                 level: e.level,

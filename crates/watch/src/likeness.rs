@@ -29,6 +29,8 @@ const TURNS: u32 = 2;
 const NEVER: u32 = 5;
 /// Fewer common samples than this are not compared.
 const LEAST: usize = 2_000;
+/// Excerpts are placed this well, and the offset has changed by no more since they were heard.
+const EDGE: Span = Span::from_millis(20);
 
 /// One machine's excerpt on the supervisor's clock.
 #[derive(Clone, Debug)]
@@ -39,6 +41,12 @@ pub struct Heard {
     pub rate: Hertz,
     /// The samples, full scale 1.
     pub samples: Vec<f32>,
+}
+
+impl Heard {
+    fn end(&self) -> MonoTime {
+        self.at + base::Samples(self.samples.len() as f64).at(self.rate)
+    }
 }
 
 /// What laying two stretches side by side showed.
@@ -116,13 +124,14 @@ struct Channel {
 
 impl LikenessBook {
     /// An excerpt came in. Where its counterpart has come too, both are compared by `side`: reference first, equal rates and equal
-    /// lengths. `in_step`: whether that machine plays the same place as the reference; excerpts of other places are dropped.
+    /// lengths. `apart`: how far that machine may lie from the reference, if both played the same place from the one instant to the
+    /// other; a stretch in which one of them stood, started or jumped is dropped.
     pub fn on_excerpt(
         &mut self,
         machine: Machine,
         channel: &str,
         heard: Heard,
-        in_step: impl Fn(Machine) -> bool,
+        apart: impl Fn(Machine, MonoTime, MonoTime) -> Option<Span>,
         mut side: impl FnMut(&[f32], &[f32]) -> Option<Side>,
         mut tell: impl FnMut(Compared),
     ) {
@@ -143,10 +152,8 @@ impl LikenessBook {
         for key in others {
             let Some(other) = self.waiting.remove(&key) else { continue };
             let (Some(m), Some(first)) = (Machine::new(key.2), self.waiting.get(&reference)) else { continue };
-            if !in_step(m) {
-                continue;
-            }
-            let Some((at, found, lag, confidence)) = lay(first, &other, &mut side) else { continue };
+            let Some(apart) = apart(m, first.at.min(other.at), first.end().max(other.end())) else { continue };
+            let Some((at, found, lag, confidence)) = lay(first, &other, apart, &mut side) else { continue };
             let others_alike = self.channels.iter().any(|((i, c), x)| *i == key.2 && c != channel && x.alike > 0);
             let book = self.channels.entry((key.2, channel.to_owned())).or_default();
             let same = |l: &Likeness| matches!(l, Likeness::Same | Likeness::Inverted);
@@ -173,7 +180,9 @@ type Laid = (MonoTime, Option<(Likeness, Db)>, Option<Span>, f64);
 ///
 /// With `b(t) = a(t - D)`, and first samples heard at `ta` and `tb`, sample `n` of `b` is sample `n + (tb - ta - D) r` of `a`. The
 /// comparison says by how many samples `d` the second lies behind: `d = (D - (tb - ta)) r`, so that `D = d / r + (tb - ta)`.
-fn lay(a: &Heard, b: &Heard, side: &mut impl FnMut(&[f32], &[f32]) -> Option<Side>) -> Option<Laid> {
+///
+/// Sound that only the edge of a stretch holds lies outside the other's: what counts is heard farther inside than both are apart.
+fn lay(a: &Heard, b: &Heard, apart: Span, side: &mut impl FnMut(&[f32], &[f32]) -> Option<Side>) -> Option<Laid> {
     if (a.rate.0 - b.rate.0).abs() > 1.0 {
         return None;
     }
@@ -181,19 +190,21 @@ fn lay(a: &Heard, b: &Heard, side: &mut impl FnMut(&[f32], &[f32]) -> Option<Sid
     let (skip_a, skip_b) = (skip(b.at, a.at), skip(a.at, b.at));
     let (xa, xb) = (a.samples.get(skip_a..)?, b.samples.get(skip_b..)?);
     let n = xa.len().min(xb.len());
-    if n < LEAST {
+    let edge = ((apart + EDGE).secs_f64() * a.rate.0).ceil() as usize;
+    if n < LEAST + 2 * edge {
         return None;
     }
     let (xa, xb) = (&xa[..n], &xb[..n]);
     let level =
         |x: &[f32]| Dbfs::from_amplitude((x.iter().map(|s| f64::from(*s).powi(2)).sum::<f64>() / n as f64).sqrt());
-    let (la, lb) = (level(xa), level(xb));
+    let sounds = |x: &[f32]| level(&x[edge..n - edge]).0 > SOUNDS.0;
+    let silent = |x: &[f32]| level(x).0 < SILENT.0;
     let begin = |t: MonoTime, skip: usize| t + base::Samples(skip as f64).at(a.rate);
     let (ta, tb) = (begin(a.at, skip_a), begin(b.at, skip_b));
     let plain = |l: Likeness| Some((ta, Some((l, Db(0.0))), None, 1.0));
-    match (la.0 > SOUNDS.0, lb.0 > SOUNDS.0) {
-        (true, false) if lb.0 < SILENT.0 => return plain(Likeness::Silent),
-        (false, true) if la.0 < SILENT.0 => return plain(Likeness::Alone),
+    match (sounds(xa), sounds(xb)) {
+        (true, false) if silent(xb) => return plain(Likeness::Silent),
+        (false, true) if silent(xa) => return plain(Likeness::Alone),
         (true, true) => {}
         _ => return None,
     }
@@ -288,7 +299,14 @@ mod tests {
             let wave = |a: f32| (0..7_680).map(|i| if i % 2 == 0 { a } else { -a }).collect::<Vec<_>>();
             for (m, late, a) in [(Machine::A, 0, 0.1), (Machine::B, 2_000, b)] {
                 let heard = Heard { at: at(late), rate: RATE, samples: wave(a) };
-                book.on_excerpt(m, channel, heard, |_| true, |_, _| Some(s), |c| all.push(c));
+                book.on_excerpt(
+                    m,
+                    channel,
+                    heard,
+                    |_, _, _| Some(Span::from_millis(3)),
+                    |_, _| Some(s),
+                    |c| all.push(c),
+                );
             }
         }
         all
@@ -310,6 +328,47 @@ mod tests {
         assert_eq!(changes(&play(&mut book, "keys", 15..18, 0.1, OTHER)), [Likeness::Other]);
         assert_eq!(changes(&play(&mut book, "keys", 18..21, 0.1, ALIKE)), [Likeness::Same]);
         assert_eq!(book.standing(Machine::B).collect::<Vec<_>>(), [("keys", Likeness::Same)]);
+    }
+
+    #[test]
+    fn a_beep_at_the_edge_of_a_stretch_says_nothing() {
+        // A's stretch still holds the first 4 ms of a beep that B plays 3 ms later.
+        let mut told = Vec::new();
+        let mut book = LikenessBook::default();
+        for k in 10..20 {
+            for (m, beep) in [(Machine::A, 32), (Machine::B, 8)] {
+                let mut samples = vec![0.0; 7_680];
+                samples[7_680 - beep..].fill(0.5);
+                let heard = Heard { at: MonoTime::from_nanos(k * 1_000_000_000), rate: RATE, samples };
+                let apart = |_, _, _| Some(Span::from_millis(3));
+                book.on_excerpt(m, "cue", heard, apart, |_, _| Some(OTHER), |c| told.push(c));
+            }
+        }
+        assert_eq!(told, []);
+        // Where the other is silent throughout, a beep well inside is enough to say so.
+        let mut samples = vec![0.0; 7_680];
+        samples[4_000..4_400].fill(0.5);
+        for (m, samples) in [(Machine::A, samples), (Machine::B, vec![0.0; 7_680])] {
+            let heard = Heard { at: MonoTime::from_nanos(30_000_000_000), rate: RATE, samples };
+            book.on_excerpt(m, "cue", heard, |_, _, _| Some(Span::ZERO), |_, _| None, |c| told.push(c));
+        }
+        assert_eq!(told.iter().map(|c| c.found).collect::<Vec<_>>(), [Some(Likeness::Silent)]);
+    }
+
+    #[test]
+    fn the_stretch_that_is_asked_about_holds_both_excerpts() {
+        let mut book = LikenessBook::default();
+        let at = |ms: u64| MonoTime::from_nanos(ms * 1_000_000);
+        let asked = std::cell::RefCell::new(Vec::new());
+        for (m, ms) in [(Machine::A, 10_000), (Machine::B, 10_002)] {
+            let heard = Heard { at: at(ms), rate: RATE, samples: vec![0.1; 8_000] };
+            let apart = |m, from, to| {
+                asked.borrow_mut().push((m, from, to));
+                None
+            };
+            book.on_excerpt(m, "keys", heard, apart, |_, _| Some(ALIKE), |_| panic!("one of them may have stood"));
+        }
+        assert_eq!(asked.into_inner(), [(Machine::B, at(10_000), at(11_002))]);
     }
 
     #[test]
@@ -363,15 +422,29 @@ mod tests {
         };
         let mut told = 0;
         for m in [Machine::A, Machine::B] {
-            book.on_excerpt(m, "keys", heard(0), |_| false, |_, _| Some(ALIKE), |_| told += 1);
+            book.on_excerpt(m, "keys", heard(0), |_, _, _| None, |_, _| Some(ALIKE), |_| told += 1);
         }
         let silent = Heard { samples: vec![0.0; 7_680], ..heard(1_000) };
         for m in [Machine::A, Machine::B] {
-            book.on_excerpt(m, "keys", silent.clone(), |_| true, |_, _| Some(ALIKE), |_| told += 1);
+            book.on_excerpt(m, "keys", silent.clone(), |_, _, _| Some(Span::ZERO), |_, _| Some(ALIKE), |_| told += 1);
         }
         // Too little in common.
-        book.on_excerpt(Machine::A, "keys", heard(9_000), |_| true, |_, _| Some(ALIKE), |_| told += 1);
-        book.on_excerpt(Machine::B, "keys", heard(9_900), |_| true, |_, _| Some(ALIKE), |_| told += 1);
+        book.on_excerpt(
+            Machine::A,
+            "keys",
+            heard(9_000),
+            |_, _, _| Some(Span::ZERO),
+            |_, _| Some(ALIKE),
+            |_| told += 1,
+        );
+        book.on_excerpt(
+            Machine::B,
+            "keys",
+            heard(9_900),
+            |_, _, _| Some(Span::ZERO),
+            |_, _| Some(ALIKE),
+            |_| told += 1,
+        );
         assert_eq!(told, 0);
     }
 }

@@ -10,6 +10,8 @@ use crate::machine::{MachineWatch, NOMINAL_RATE};
 
 /// Offsets larger than this are not "out of step" but "elsewhere": they are not smeared into the fit.
 const ELSEWHERE: Span = Span::from_secs(10);
+/// Both not compared for this long: one of them stood meanwhile.
+const GAP: Span = Span::from_millis(100);
 /// The most hints there can be at once: one of a kind.
 pub const MAX_HINTS: usize = 4;
 /// Stretches whose drift is kept for comparison, and steps that are looked at.
@@ -26,6 +28,8 @@ pub struct Pair {
     by: Option<(SourceKind, u16, u16)>,
     /// When this stretch began.
     began: Option<MonoTime>,
+    /// Since when both have been compared without a gap.
+    pub together_since: Option<MonoTime>,
     /// Drifts of the long stretches (songs) before this one, with one standard deviation each.
     songs: ArrayVec<(Ppm, Ppm), STRETCHES>,
     /// The newest offset, its bound, and when.
@@ -39,6 +43,7 @@ impl Pair {
             tracker: OffsetTracker::new(OffsetConfig::default()),
             by: None,
             began: None,
+            together_since: None,
             songs: ArrayVec::new(),
             newest: None,
         }
@@ -74,6 +79,8 @@ impl Pair {
         let (b, bound_b) = other.position_now(&o, now);
         let Some(offset) = difference(a, b, o.speed()) else { return };
         let bound = bound_a + bound_b;
+        let gap = self.newest.is_none_or(|(_, _, at)| now - at > GAP);
+        self.together_since = self.together_since.filter(|_| !gap).or(Some(now));
         self.newest = Some((offset, bound, now));
         if offset.abs() > ELSEWHERE {
             return;

@@ -53,6 +53,8 @@ pub struct MachineFigures {
     pub place: Option<Reading<rig::Place>>,
     /// The reference's position minus this one's, its bound, and when.
     pub offset: Option<(Span, Span, MonoTime)>,
+    /// Since when both roll and neither jumped, as far as that was looked at.
+    pub together_since: Option<MonoTime>,
     /// The same fitted, with drift.
     pub offset_fit: Option<OffsetView>,
     /// What the offset, its drift or its steps probably come from.
