@@ -112,8 +112,19 @@ fn a_right_rig_passes_three_times_in_a_row_and_a_wrong_one_is_named() {
             "song {song}: {:?}, {sheet:#}",
             failed(&sheet)
         );
-        for must in ["changeover", "timecode", "offset", "start-skew", "trigger", "sound", "level", "polarity", "pilot"]
-        {
+        for must in [
+            "changeover",
+            "timecode",
+            "offset",
+            "start-skew",
+            "trigger",
+            "sound",
+            "level",
+            "polarity",
+            "pilot",
+            "session",
+            "session-loaded",
+        ] {
             assert_eq!(row(&sheet, must)["verdict"], "pass", "song {song}: {:#}", row(&sheet, must));
         }
         let heard = row(&sheet, "changeover-heard")["measured"].as_str().unwrap();
@@ -135,6 +146,38 @@ fn a_right_rig_passes_three_times_in_a_row_and_a_wrong_one_is_named() {
         3
     );
 
+    // An edit after soundcheck, in B's session only, while no song rolls: the pass is void at once, and the check names it.
+    stand.rig.show(Show::Stop);
+    let session = stand.rig.layout.shows.parent().unwrap().join("B/session");
+    let song = std::fs::read_dir(&session).unwrap().next().unwrap().unwrap().path();
+    let was = std::fs::read(&song).unwrap();
+    std::fs::write(&song, "another tempo").unwrap();
+    act(&stand, DeskAct::SetMode { mode: Mode::Propose });
+    wait_until("the pass is void", Duration::from_secs(30), || {
+        let refused = act(&stand, DeskAct::SetMode { mode: Mode::Act });
+        let void =
+            matches!(&refused, ActOutcome::Refused { text, .. } if text.contains("Files in B's `session` changed"));
+        if !void {
+            act(&stand, DeskAct::SetMode { mode: Mode::Propose });
+        }
+        (void, refused)
+    });
+    let (code, sheet) = Stand::sheet(stand.check(&["--quick"]));
+    assert_eq!((code, failed(&sheet)), (1, vec!["session", "session-loaded"]), "{sheet:#}");
+    assert_eq!(row(&sheet, "session")["measured"], "B: of 3 files 1 differing");
+    std::fs::write(&song, was).unwrap();
+    let quick = |stand: &Stand, want: &[&str]| {
+        wait_until("both sessions are the same again", Duration::from_secs(60), || {
+            let (_, sheet) = Stand::sheet(stand.check(&["--quick"]));
+            let bad: Vec<String> = failed(&sheet).iter().map(|c| row(&sheet, c).to_string()).collect();
+            (failed(&sheet) == want, bad.join("\n"))
+        })
+    };
+    quick(&stand, &["session-loaded"]);
+    let opened = act(&stand, DeskAct::SessionLoaded { machine: supervisor::snapshot::Letter(Machine::B) });
+    assert!(matches!(opened, ActOutcome::Done { .. }), "{opened:?}");
+    quick(&stand, &[]);
+
     // B's player ends: the check names it, and the pass is void.
     stand.rig.break_it(Fault::PlayerGone, &[Machine::B]).unwrap();
     std::thread::sleep(Duration::from_secs(2));
@@ -144,7 +187,7 @@ fn a_right_rig_passes_three_times_in_a_row_and_a_wrong_one_is_named() {
     stand.rig.mend(Fault::PlayerGone, &[Machine::B]).unwrap();
     act(&stand, DeskAct::SetMode { mode: Mode::Propose });
     let refused = act(&stand, DeskAct::SetMode { mode: Mode::Act });
-    assert!(matches!(&refused, ActOutcome::Refused { text, .. } if text.contains("B's feed")), "{refused:?}");
+    assert!(matches!(&refused, ActOutcome::Refused { text, .. } if text.contains("B's ")), "{refused:?}");
     let by_word = act(&stand, DeskAct::ActUnchecked);
     assert!(matches!(by_word, ActOutcome::Done { .. }), "{by_word:?}");
     wait_until("the mode that a person's word gave", Duration::from_secs(5), || {

@@ -12,6 +12,7 @@ use std::path::{Path, PathBuf};
 use base::{Machine, MonoTime, WallTime};
 use rig::Rule;
 use showlog::detail::{Changeover, Stage};
+use wire::manifest::hex;
 
 /// Bytes of a line, and how many lines there are besides the first.
 const LINE: usize = 64;
@@ -81,7 +82,7 @@ impl LastActs {
         let open = || -> std::io::Result<File> {
             let mut file = File::options().create(true).truncate(true).write(true).read(true).open(&path)?;
             let mut first = [b' '; LINE];
-            put(&mut first, format_args!("boot {}", hex(ports::os::boot_id())));
+            put(&mut first, format_args!("boot {}", hex(&ports::os::boot_id())));
             file.write_all(&first)?;
             // Room for all of it, so that later lines need none.
             for _ in 0..LINES {
@@ -128,7 +129,7 @@ pub fn left(dir: &Path) -> Vec<Note> {
         return Vec::new();
     }
     let mut lines = bytes.chunks_exact(LINE).filter_map(|l| std::str::from_utf8(l).ok()).map(str::trim_end);
-    if lines.next().and_then(|l| l.strip_prefix("boot ")) != Some(hex(ports::os::boot_id()).as_str()) {
+    if lines.next().and_then(|l| l.strip_prefix("boot ")) != Some(hex(&ports::os::boot_id()).as_str()) {
         return Vec::new();
     }
     let mut notes: Vec<(u64, Note)> = lines.filter_map(parse).collect();
@@ -203,10 +204,6 @@ fn put(line: &mut [u8; LINE], words: std::fmt::Arguments) {
     let mut room = &mut line[..LINE - 1];
     let _ = room.write_fmt(words);
     line[LINE - 1] = b'\n';
-}
-
-fn hex(id: [u8; 16]) -> String {
-    id.iter().map(|b| format!("{b:02x}")).collect()
 }
 
 fn path(dir: &Path) -> PathBuf {

@@ -10,7 +10,7 @@ use settings::ignore::Ignore;
 use supervisor::page::DeskAct;
 use supervisor::parity::{Parity, ParityVerdict};
 use supervisor::snapshot::Letter;
-use wire::manifest::{Comparison, Differences, Entry, What, printable, size, tell};
+use wire::manifest::{Comparison, Differences, Entry, What, hex, printable, size, tell};
 
 use crate::client::{At, act, read};
 use crate::devices::wrapped;
@@ -235,10 +235,6 @@ fn json(out: &mut impl Write, found: &Differences, trees: &[Tree; 2]) -> std::io
         })).collect::<Vec<_>>(),
     });
     writeln!(out, "{value}")
-}
-
-fn hex(digest: &[u8]) -> String {
-    digest.iter().map(|b| format!("{b:02x}")).collect()
 }
 
 fn wall_ns() -> i64 {

@@ -12,7 +12,7 @@ mod words;
 use serde::{Deserialize, Serialize};
 
 pub use compare::{Behind, Comparison, Counts, Difference, DifferenceKind, Differences, Half, Want};
-pub use words::{of_wall, printable, size, tell};
+pub use words::{hex, of_wall, printable, size, tell};
 
 /// A BLAKE3 digest.
 pub type Digest = [u8; 32];

@@ -196,6 +196,7 @@ pub fn session_loaded(seen: &Seen, _: &Limits) -> Found {
     each(seen, |m| match m.behind {
         None => (Verdict::NotTested, "it is not known when its player opened the session".into()),
         Some(0) => (Verdict::Pass, "nothing changed since it was opened".into()),
+        Some(1) => (Verdict::Fail, "1 file changed after its player had opened it".into()),
         Some(n) => (Verdict::Fail, format!("{n} files changed after its player had opened them")),
     })
 }

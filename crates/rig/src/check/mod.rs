@@ -28,7 +28,7 @@ pub use seen::{
     PatchSeen, RecordSeen, Seen, SessionSeen, SourceSeen, SwitchSeen, TriggerSeen,
 };
 pub use sheet::{CAUTION, FOLLOWERS, Level, Sheet, Word, announcement, letters, sentence};
-pub use standing::{Identity, LASTS, Pass, Void, standing};
+pub use standing::{Identity, LASTS, Pass, SessionIs, Void, changed_session, standing};
 pub use table::{Entry, Item, OUTSIDE, TABLE};
 
 /// How deep a check goes.

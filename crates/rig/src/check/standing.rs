@@ -13,6 +13,27 @@ pub struct Identity {
     pub machines: Vec<(MachineId, Option<[u8; 16]>)>,
     /// Which start of the supervisor's own host.
     pub supervisor: [u8; 16],
+    /// What lay in the session folders, as far as it was known.
+    #[serde(default)]
+    pub sessions: Vec<SessionIs>,
+}
+
+/// What lies in a session folder.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct SessionIs {
+    /// The machine.
+    pub machine: Machine,
+    /// The folder's name.
+    pub folder: String,
+    /// A digest of names and contents, in hexadecimal digits.
+    pub content: String,
+}
+
+/// The folder that changed since a pass: its machine and name. One that was not known then, or is not now, is not taken for changed.
+pub fn changed_session<'a>(pass: &Pass, is: &'a [SessionIs]) -> Option<(Machine, &'a str)> {
+    let was = |n: &SessionIs| pass.of.sessions.iter().find(|o| o.machine == n.machine && o.folder == n.folder);
+    let changed = is.iter().find(|n| was(n).is_some_and(|o| o.content != n.content))?;
+    Some((changed.machine, &changed.folder))
 }
 
 /// A check that was passed.

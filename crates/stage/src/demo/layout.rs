@@ -7,7 +7,7 @@ use std::sync::Arc;
 use base::ids::MAX_MACHINES;
 use base::{Db, Machine, MachineId, RigId};
 use serde::Serialize;
-use settings::agent::{AgentFile, PlayerWatch, Source, SupervisorAddress, Trigger, TriggerWhat};
+use settings::agent::{AgentFile, Folder, Hashing, PlayerWatch, Source, SupervisorAddress, Trigger, TriggerWhat};
 use settings::duration::Duration;
 use settings::rig::{HeardBy, Limits, Listen, MachineEntry, Output, Policies, RigFile, Tap};
 use wire::KeyPair;
@@ -29,6 +29,8 @@ const INTERACTIVE_HOUSE: Duration = Duration::secs(20 * 60);
 /// Without, it ends before the file would be too long for its format.
 const HEADLESS_HOUSE: Duration = Duration::secs(4 * 3600);
 
+/// A player's session folder, beside its agent's files.
+pub const SESSION: &str = "session";
 /// Where the switch keeps its state.
 const SWITCH_STATE: &str = "switch-state.json";
 
@@ -117,8 +119,12 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
             beat: Duration::millis(5),
             player: PlayerWatch::default(),
             sources: vec![heard.clone()],
-            folders: Vec::new(),
-            hashing: Default::default(),
+            folders: vec![Folder {
+                name: SESSION.into(),
+                path: session(&dir, c.seed).map_err(DemoError::of(dir.display()))?,
+                ignore: Default::default(),
+            }],
+            hashing: Hashing { every: Duration::secs(2), ..Hashing::default() },
             triggers: [
                 (TriggerWhat::Start, pad::START),
                 (TriggerWhat::Stop, pad::STOP),
@@ -208,6 +214,20 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
     let interface = if outside { Some(write_json(&out.join("interface.json"), &interface)?) } else { None };
     let listen = paths.into_iter().chain([lanes]).collect();
     Ok(Layout { page, rig_file, shows, agents, interface, players, switch, house, sockets, network, listen })
+}
+
+/// A player's session folder: what it would play, written down; alike on all machines to the second.
+fn session(dir: &Path, seed: u64) -> std::io::Result<PathBuf> {
+    let path = dir.join(SESSION);
+    let _ = std::fs::remove_dir_all(&path);
+    std::fs::create_dir_all(&path)?;
+    for song in &Show::new(seed).songs {
+        let file = path.join(format!("{:02} {}.song", song.number, song.title));
+        std::fs::write(&file, format!("{song:#?}\n"))?;
+        let at = std::time::UNIX_EPOCH + std::time::Duration::from_secs(1_000_000_000);
+        std::fs::File::options().append(true).open(&file)?.set_modified(at)?;
+    }
+    Ok(path)
 }
 
 /// A rig made anew must not remember the last one's latch or switch. Only a folder that a demo has written is cleared.

@@ -10,6 +10,7 @@ use watch::{MachineFigures, WatchView};
 
 use super::notebook::Notebook;
 use super::passage::Passage;
+use crate::parity::Parity;
 use crate::scribe::Facts;
 use crate::snapshot::{OutputState, Snapshot};
 
@@ -25,6 +26,8 @@ pub struct Found {
     pub changeovers: Vec<ChangeoverSeen>,
     /// What became of a test line in the record.
     pub record: RecordSeen,
+    /// How the session folders compare.
+    pub parity: Parity,
 }
 
 /// All that a check of this depth saw.
@@ -34,8 +37,8 @@ pub fn seen(depth: Depth, n: &Notebook, snapshot: &Snapshot, facts: &Facts, foun
     Seen {
         depth,
         outside: facts.rig.heard_by == settings::rig::HeardBy::Supervisor,
-        machines: machines.iter().map(|m| machine(*m, n, view, facts, &found.passage)).collect(),
-        pairs: machines.iter().skip(1).map(|m| pair(*m, n, &found.passage)).collect(),
+        machines: machines.iter().map(|m| machine(*m, n, view, facts, found)).collect(),
+        pairs: machines.iter().skip(1).map(|m| pair(*m, n, found)).collect(),
         switch: switch(view, snapshot, facts),
         record: found.record.clone(),
         changeovers: found.changeovers.clone(),
@@ -52,7 +55,8 @@ pub fn limits(facts: &Facts) -> Limits {
     Limits { in_step: near, skew_warn: warn.min(near), ..Limits::default() }
 }
 
-fn machine(m: Machine, n: &Notebook, view: &WatchView, facts: &Facts, passage: &Passage) -> MachineSeen {
+fn machine(m: Machine, n: &Notebook, view: &WatchView, facts: &Facts, found: &Found) -> MachineSeen {
+    let passage = &found.passage;
     let nothing = MachineSeen::new(m);
     let Some(f) = view.machines.get(m.index()) else { return nothing };
     let heard = matches!(f.heard, base::Heard::Well | base::Heard::OnePath);
@@ -80,6 +84,7 @@ fn machine(m: Machine, n: &Notebook, view: &WatchView, facts: &Facts, passage: &
         codes_contradict: passage.rolled && f.evidence.codes_contradict,
         dropouts: passage.dropouts(m, f).filter(|_| inventory.is_some_and(|i| i.sample_rate > 0)),
         patches: n.patches.get(&m).cloned().unwrap_or_default(),
+        behind: found.parity.behind(m),
         ..nothing
     }
 }
@@ -130,10 +135,18 @@ fn kit(m: Machine, n: &Notebook, f: &MachineFigures, now: MonoTime) -> KitSeen {
     }
 }
 
-fn pair(m: Machine, n: &Notebook, passage: &Passage) -> PairSeen {
+fn pair(m: Machine, n: &Notebook, found: &Found) -> PairSeen {
+    let passage = &found.passage;
     let p = passage.pairs.get(&m).copied().unwrap_or_default();
     let channels = if passage.rolled { n.channels(m) } else { Vec::new() };
-    PairSeen { start_skew: p.start_skew, offset: p.offset, drift: p.drift, channels, ..PairSeen::new(m) }
+    PairSeen {
+        start_skew: p.start_skew,
+        offset: p.offset,
+        drift: p.drift,
+        channels,
+        session: found.parity.session(m),
+        ..PairSeen::new(m)
+    }
 }
 
 fn switch(view: &WatchView, snapshot: &Snapshot, facts: &Facts) -> SwitchSeen {

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 
 use base::{Machine, MachineId, MonoTime, Span};
-use rig::check::{ChannelSeen, Identity, Likeness, PatchSeen};
+use rig::check::{ChannelSeen, Identity, Likeness, PatchSeen, SessionIs};
 use watch::WatchView;
 use watch::likeness::{Compared, Likeness as Found};
 use wire::message::TriggerKind;
@@ -21,6 +21,8 @@ pub struct Notebook {
     pub inventory: BTreeMap<Machine, Inventory>,
     /// What it is made of.
     pub kit: BTreeMap<Machine, Kit>,
+    /// What lies in the session folders.
+    pub sessions: Vec<SessionIs>,
     /// Its host's health.
     pub health: BTreeMap<Machine, Health>,
     open: bool,
@@ -48,9 +50,10 @@ impl Notebook {
             std::mem::take(&mut self.inventory),
             std::mem::take(&mut self.kit),
             std::mem::take(&mut self.health),
+            std::mem::take(&mut self.sessions),
         );
         *self = Notebook { open: true, ..Notebook::default() };
-        (self.hello, self.inventory, self.kit, self.health) = keep;
+        (self.hello, self.inventory, self.kit, self.health, self.sessions) = keep;
     }
 
     /// The check is over.
@@ -143,13 +146,17 @@ impl Notebook {
         .collect()
     }
 
-    /// Which computers, and which starts of them.
+    /// Which computers, which starts of them, and what lies in their session folders.
     pub fn identity(&self, ids: &[MachineId]) -> Identity {
         let machine = |(i, id): (usize, &MachineId)| {
             let hello = Machine::new(i).and_then(|m| self.hello.get(&m));
             (*id, hello.map(|h| h.boot))
         };
-        Identity { machines: ids.iter().enumerate().map(machine).collect(), supervisor: ports::os::boot_id() }
+        Identity {
+            machines: ids.iter().enumerate().map(machine).collect(),
+            supervisor: ports::os::boot_id(),
+            sessions: self.sessions.clone(),
+        }
     }
 }
 

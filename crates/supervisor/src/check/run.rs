@@ -77,6 +77,7 @@ impl SupervisorDesk {
         self.check.stage(0.97, "Judging", None);
         // For the figures of what was done last, and for the latch to be gone from them.
         tokio::time::sleep(Duration::from_millis(400)).await;
+        found.parity = self.parity.found();
         self.sheet(request, by, began, &found)
     }
 

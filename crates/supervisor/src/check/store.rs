@@ -5,7 +5,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use base::WallTime;
-use rig::check::{Depth, Identity, Outcome, Pass, Sheet, Void, standing};
+use rig::check::{Depth, Identity, Outcome, Pass, SessionIs, Sheet, Void, changed_session, standing};
 use serde::{Deserialize, Serialize};
 
 /// See the module.
@@ -71,6 +71,14 @@ impl Store {
         if let Some(pass) = self.kept.pass.as_mut().filter(|p| p.void.is_none()) {
             pass.void = Some(why.to_owned());
             self.save();
+        }
+    }
+
+    /// What lies in the session folders now. Another session ends the pass for good: nobody knows what a player opened meanwhile.
+    pub fn on_sessions(&mut self, is: &[SessionIs]) {
+        let changed = self.kept.pass.as_ref().and_then(|p| changed_session(p, is));
+        if let Some((m, folder)) = changed {
+            self.void(&format!("Files in {m}'s `{folder}` changed since the last pass."));
         }
     }
 
@@ -141,6 +149,28 @@ mod tests {
         store.void("B's device was gone.");
         store.void("and something else");
         assert_eq!(stands(&Store::open(dir.path())), Err(Void::Said("B's device was gone.".into())));
+    }
+
+    #[test]
+    fn another_session_ends_a_pass_and_one_that_is_not_known_does_not() {
+        let dir = tempfile::tempdir().unwrap();
+        let holds = |content: &str| {
+            let side = |machine, content: &str| SessionIs { machine, folder: "takes".into(), content: content.into() };
+            vec![side(base::Machine::A, "0a"), side(base::Machine::B, content)]
+        };
+        let is = Identity { sessions: holds("0a"), ..Identity::default() };
+        let mut store = Store::open(dir.path());
+        store.on_sheet(&sheet(Depth::Full, Outcome::Passed), is.clone());
+        let stands = |s: &Store| s.standing(WallTime(2_000), &is);
+        for same in [holds("0a"), Vec::new()] {
+            store.on_sessions(&same);
+            assert_eq!(stands(&store), Ok(()));
+        }
+        store.on_sessions(&holds("0b"));
+        let void = Err(Void::Said("Files in B's `takes` changed since the last pass.".into()));
+        assert_eq!(stands(&store), void);
+        store.on_sessions(&holds("0a"));
+        assert_eq!(stands(&Store::open(dir.path())), void, "it was another meanwhile");
     }
 
     #[test]

@@ -111,7 +111,7 @@ impl Login {
     fn cookie(&self) -> Result<String, String> {
         let mut device = [0u8; 16];
         getrandom::fill(&mut device).map_err(|e| e.to_string())?;
-        let device: String = device.iter().map(|b| format!("{b:02x}")).collect();
+        let device = wire::manifest::hex(&device);
         let signature = blake3::keyed_hash(&self.key, device.as_bytes()).to_hex();
         let life = COOKIE_LIFE.as_secs();
         Ok(format!("{COOKIE}={device}.{signature}; Path=/; HttpOnly; SameSite=Strict; Max-Age={life}"))

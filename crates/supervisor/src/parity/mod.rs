@@ -126,13 +126,14 @@ impl Thread {
                 *told = trouble;
             }
         }
+        let sessions = picture.sessions();
         let changed = self.found.lock().is_ok_and(|mut f| {
             let changed = *f != picture;
             *f = picture;
             changed
         });
         if changed {
-            self.scribe.tell(ToScribe::Parity(lines));
+            self.scribe.tell(ToScribe::Parity(lines, sessions));
         }
     }
 }

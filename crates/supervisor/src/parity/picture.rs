@@ -2,9 +2,9 @@
 
 use base::{Machine, MonoTime, WallTime};
 use rig::SessionTrouble;
-use rig::check::SessionSeen;
+use rig::check::{SessionIs, SessionSeen};
 use serde::{Deserialize, Serialize};
-use wire::manifest::{Counts, Loaded, Manifest, of_wall, size, tell};
+use wire::manifest::{Counts, Loaded, Manifest, hex, of_wall, size, tell};
 
 use super::book::{Book, Told, WORTH};
 use crate::snapshot::Letter;
@@ -29,6 +29,9 @@ pub struct FolderSide {
     pub files: u64,
     /// Bytes in them.
     pub bytes: u64,
+    /// A digest (BLAKE3) of all names and contents, in hexadecimal digits; none: not looked at yet.
+    #[serde(default)]
+    pub content: Option<String>,
     /// When it was looked at last, by the machine's own wall clock; none: not yet.
     #[serde(rename = "looked_ns")]
     pub looked: Option<WallTime>,
@@ -152,6 +155,14 @@ impl Parity {
         Some(of.iter().map(|s| if s.loaded == Loading::Said { 0 } else { s.changed_since_opened }).sum())
     }
 
+    /// For the check's pass: what lies in each folder, as far as it is known.
+    pub fn sessions(&self) -> Vec<SessionIs> {
+        let known = |s: &FolderSide| {
+            Some(SessionIs { machine: s.machine.0, folder: s.folder.clone(), content: s.content.clone()? })
+        };
+        self.sides.iter().filter_map(known).collect()
+    }
+
     /// The lines of the snapshot: each comparison, and each player that has old files.
     pub fn lines(&self) -> Vec<ParityLine> {
         let pairs = self.pairs.iter().map(|p| ParityLine {
@@ -263,6 +274,7 @@ fn side(m: Machine, t: &Told, wall: WallTime, now: MonoTime) -> FolderSide {
         machine: Letter(m),
         files: sum.files,
         bytes: sum.bytes,
+        content: f.sum.map(|s| hex(&s.content)),
         looked: (f.looked_ns != 0).then_some(WallTime(f.looked_ns)),
         loaded,
         changed_since_opened: f.loaded.changed.max(f.loaded.replaced.unwrap_or(0)),

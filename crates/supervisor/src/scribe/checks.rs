@@ -1,7 +1,7 @@
 //! The check before the show in the record, and what ends its pass.
 
 use base::Machine;
-use rig::check::{Outcome, Sheet};
+use rig::check::{Outcome, SessionIs, Sheet};
 use showlog::EventKind;
 use wire::Up;
 
@@ -18,6 +18,16 @@ impl Scribe {
         let text = format!("The {} check before the show {}. {}", sheet.depth.word(), came_to, sheet.text);
         let e = event(ports::os::mono_now(), EventKind::Check, code, text).with(sheet);
         self.write(e, tone, Some(sheet.by.clone()));
+    }
+
+    /// Notes what lies in the session folders; a changed one ends a standing pass.
+    pub(super) fn note_sessions(&mut self, is: Vec<SessionIs>) {
+        if let Ok(mut store) = self.check.store.lock() {
+            store.on_sessions(&is);
+        }
+        if let Ok(mut n) = self.check.notebook.lock() {
+            n.sessions = is;
+        }
     }
 
     /// Notes an agent's message; one that ends a standing pass is told once.

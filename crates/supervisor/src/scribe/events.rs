@@ -210,7 +210,8 @@ impl Scribe {
                 self.keep(self.kept.memory);
                 self.state.wake = true;
             }
-            ToScribe::Parity(lines) => {
+            ToScribe::Parity(lines, sessions) => {
+                self.note_sessions(sessions);
                 self.state.parity = lines;
                 self.state.wake = true;
             }

@@ -78,8 +78,8 @@ pub enum ToScribe {
     Checked(Box<rig::check::Sheet>),
     /// Two machines' excerpts were compared.
     Compared(watch::likeness::Compared),
-    /// How the session folders stand.
-    Parity(Vec<crate::parity::ParityLine>),
+    /// How the session folders stand, and what lies in them.
+    Parity(Vec<crate::parity::ParityLine>, Vec<rig::check::SessionIs>),
     /// Tonight's set was changed.
     SetChanged(Vec<crate::setlist::Entry>),
     /// Something about a device's patches.

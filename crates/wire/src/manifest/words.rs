@@ -4,6 +4,11 @@ use super::{Behind, Difference, DifferenceKind, Differences, What};
 
 const WIDTH: usize = 80;
 
+/// Bytes as pairs of hexadecimal digits without blanks: a digest's or an identity's usual face.
+pub fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|b| format!("{b:02x}")).collect()
+}
+
 /// A name as it may be shown: what is no character of UTF-8, no graphic one or a backslash is written as `\xff`, so that a name can neither
 /// be lost nor move the reader's cursor.
 pub fn printable(name: &[u8]) -> String {
