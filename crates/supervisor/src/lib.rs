@@ -201,6 +201,7 @@ pub fn run(
         record: recorder.as_ref().map(showlog::Recorder::handle),
         shows: loaded.shows,
     });
+    say_whose_word(&desk);
     buttons::start(&facts.rig.buttons, desk.clone(), &desk.scribe)?;
     let served = serve_page(desk, &facts.rig, session_key, stop);
     watch_desk.tell(ToWatch::End);
@@ -210,6 +211,17 @@ pub fn run(
         r.close();
     }
     served
+}
+
+/// A rig whose file says `act` acts at once, so that a supervisor that is started anew in the show protects it. Where no check stands that
+/// is the word of whoever wrote the file, and the record says so.
+fn say_whose_word(desk: &desk::SupervisorDesk) {
+    if desk.facts.rig.mode == settings::rig::Mode::Act
+        && let Err(why) = desk.check_stands()
+    {
+        let text = format!("rig.toml says `mode = \"act\"`: that is taken as a person's word. {why}");
+        desk.scribe.tell(ToScribe::Said { code: "acts-unchecked", text });
+    }
 }
 
 /// Completes the record with what was done last by a run that was killed, and begins to note anew.

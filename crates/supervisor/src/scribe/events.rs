@@ -219,9 +219,8 @@ impl Scribe {
             ToScribe::Said { code, text } => {
                 let tone = match code {
                     "patch-port-gone" | "patch-gap" | "patches-many" | "output-gone" | "output-failed"
-                    | "button-gone" | "button-refused" | "session-differs" | "session-stale" | "session-rules" => {
-                        Tone::Abnormal
-                    }
+                    | "acts-unchecked" | "button-gone" | "button-refused" | "session-differs" | "session-stale"
+                    | "session-rules" => Tone::Abnormal,
                     _ => Tone::Neutral,
                 };
                 self.write(event(now, EventKind::Supervisor, code, text), tone, None);
