@@ -21,7 +21,7 @@ fn free_udp() -> u16 {
 struct Rig {
     dir: tempfile::TempDir,
     page: String,
-    _processes: Vec<Running>,
+    processes: Vec<Running>,
 }
 
 const SESSION: &str =
@@ -64,7 +64,7 @@ impl Rig {
             Running::start(&twinkeel_bin(), &[part, "--config", config.to_str().unwrap()], &[], &log)
         };
         let processes = vec![start("supervisor", "supervisor"), start("agent", "A"), start("agent", "B")];
-        Rig { dir, page: format!("127.0.0.1:{page}"), _processes: processes }
+        Rig { dir, page: format!("127.0.0.1:{page}"), processes }
     }
 
     fn session(&self, m: &str) -> std::path::PathBuf {
@@ -182,6 +182,80 @@ fn what_differs_between_two_machines_is_named_and_a_session_that_was_not_opened_
         assert!(events.contains(&format!("\"code\":\"{code}\"")), "{code} is not in the record:\n{events}");
     }
     assert!(events.contains("command line: B's player has the session as it lies on its disk: done"), "{events}");
+}
+
+#[test]
+fn a_spare_takes_a_machines_place_and_what_still_differs_is_said() {
+    let mut rig = Rig::start();
+    rig.until("session: The same.");
+    // B dies, and a spare is made for its place; its session lacks a take.
+    drop(rig.processes.pop());
+    let dir = rig.dir.path().join("rig");
+    let at = |p: &str| dir.join(p).to_str().unwrap().to_owned();
+    let began = std::time::Instant::now();
+    let replace = Command::new(twinkeel_bin())
+        .args([
+            "replace",
+            "b",
+            "--rig",
+            &at("supervisor/rig.toml"),
+            "--agent",
+            &at("B/agent.toml"),
+            "--name",
+            "heron 2",
+        ])
+        .args(["--out", &at("spare"), "--page", &rig.page, "--wait", "40"])
+        .stdout(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    let made = dir.join("spare/agent.toml");
+    wait_until("the spare's settings", Duration::from_secs(20), || (made.exists(), ()));
+    for i in 0..39u8 {
+        write(&dir.join("spare/session"), &format!("songs/{:02}/take.wav", i), &[i; 5_000]);
+    }
+    write(&dir.join("spare/session"), "set.session", b"the set");
+    as_old(&dir.join("spare/session"));
+    let log = rig.dir.path().join("spare.log");
+    rig.processes.push(Running::start(&twinkeel_bin(), &["agent", "--config", made.to_str().unwrap()], &[], &log));
+    let out = replace.wait_with_output().unwrap();
+    let text = String::from_utf8_lossy(&out.stdout).into_owned();
+    println!("replaced in {:.1} s:\n{text}", began.elapsed().as_secs_f64());
+    assert!(text.contains("B is heard."), "{text}");
+    assert!(text.lines().all(|l| l.chars().count() <= 80 || l.contains(dir.to_str().unwrap())), "{text}");
+    let (tree, _) = rig.until("1 missing on B");
+    assert!(tree.contains("- take.wav  missing on B (5.0 kB)") || tree.contains("missing on B"), "{tree}");
+
+    // The rig file has the spare and nothing else anew; the computer that was B is a stranger from now on.
+    let (new, old) = (at("supervisor/rig.toml"), at("supervisor/rig.before-B.toml"));
+    let (new, old) = (std::fs::read_to_string(new).unwrap(), std::fs::read_to_string(old).unwrap());
+    let changed: Vec<(&str, &str)> = new.lines().zip(old.lines()).filter(|(n, o)| n != o).collect();
+    assert_eq!((changed.len(), new.lines().count()), (3, old.lines().count()), "{changed:?}");
+    assert!(new.contains("heron 2"));
+    let old_agent = [&at("B/agent.toml")];
+    let log = rig.dir.path().join("old.log");
+    rig.processes.push(Running::start(&twinkeel_bin(), &["agent", "--config", old_agent[0].as_str()], &[], &log));
+    let events = dir.join("supervisor/shows/events.jsonl");
+    wait_until("the old one is a stranger", Duration::from_secs(20), || {
+        let text = std::fs::read_to_string(&events).unwrap();
+        let said = text.contains("`heron 2` takes B's place; that was `B`.");
+        (said && text.contains("stranger"), text)
+    });
+    let report =
+        Command::new(twinkeel_bin()).args(["report", "--shows", &at("supervisor/shows"), "--json", "-"]).output();
+    let report = String::from_utf8_lossy(&report.unwrap().stdout).into_owned();
+    assert!(report.contains("heron 2 (before: B)"), "{report}");
+
+    // A letter that the rig has not, and a folder that is there already, change nothing.
+    for (letter, out, why) in [("D", "other", "it has A, B"), ("A", "spare", "exists already")] {
+        let refused = Command::new(twinkeel_bin())
+            .args(["replace", letter, "--rig", &at("supervisor/rig.toml"), "--agent", &at("B/agent.toml")])
+            .args(["--out", &at(out), "--page", &rig.page])
+            .output()
+            .unwrap();
+        let said = String::from_utf8_lossy(&refused.stderr).into_owned();
+        assert!(refused.status.code() == Some(2) && said.contains(why), "{said}");
+        assert_eq!(std::fs::read_to_string(at("supervisor/rig.toml")).unwrap(), new);
+    }
 }
 
 /// Names the file that this test's copy holds open as the player.

@@ -315,7 +315,7 @@ fn what_is_new_since_the_last_good_check_is_said() {
 fn a_pass_is_void_after_twelve_hours_a_reboot_a_swap_or_by_word() {
     let boot = |n: u8| Some([n; 16]);
     let id = |n: u8| MachineId([n; 16]);
-    let is = Identity { machines: vec![(id(1), boot(1)), (id(2), boot(2))], supervisor: [9; 16] };
+    let is = Identity { machines: vec![(id(1), boot(1)), (id(2), boot(2))], supervisor: [9; 16], sessions: Vec::new() };
     let at = WallTime(1_000 * GB as i64);
     let later = |s: i64| WallTime(at.0 + Span::from_secs(s).nanos());
     let pass = Pass { at, of: is.clone(), void: None };

@@ -24,7 +24,7 @@ pub mod report;
 pub mod shelf;
 
 pub use boot::BootId;
-pub use meta::{Limits, MachineMeta, ShowMeta, SongMeta};
+pub use meta::{EarlierMachine, Limits, MachineMeta, ShowMeta, SongMeta};
 pub use read::ShowFile;
 pub use record::{RecordHealth, RecordSender, Recorder, RecorderConfig};
 pub use report::Report;

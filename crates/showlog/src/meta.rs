@@ -1,6 +1,6 @@
 //! What is known of a show when its record is opened.
 
-use base::{MachineId, RigId, ShowId, Span};
+use base::{Machine, MachineId, RigId, ShowId, Span, WallTime};
 use serde::{Deserialize, Serialize};
 
 /// The show whose record is opened.
@@ -17,6 +17,9 @@ pub struct ShowMeta {
     pub rig_name: String,
     /// The machines in the rig's order: A, B, ...
     pub machines: Vec<MachineMeta>,
+    /// Computers whose places others have taken in this show, in order.
+    #[serde(default)]
+    pub earlier: Vec<EarlierMachine>,
     /// The set list, in order.
     pub songs: Vec<SongMeta>,
     /// What was asked of the rig.
@@ -32,6 +35,19 @@ pub struct MachineMeta {
     pub id: MachineId,
     /// As people call it.
     pub name: String,
+}
+
+/// A computer that was a machine of the rig until another took its place.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct EarlierMachine {
+    /// Whose place it had.
+    pub machine: Machine,
+    /// The computer.
+    pub id: MachineId,
+    /// As people called it.
+    pub name: String,
+    /// Until when, by the supervisor's wall clock.
+    pub until: WallTime,
 }
 
 /// One entry of the set list.

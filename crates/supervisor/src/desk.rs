@@ -18,6 +18,8 @@ use crate::to_watch::{ToWatch, WatchDesk};
 
 /// The watch answers within microseconds; a held-up one must not hold a person up for ever.
 const PATIENCE: Duration = Duration::from_secs(2);
+/// For the answer to reach who asked for a new start.
+const ANSWERED: Duration = Duration::from_millis(150);
 
 /// See the module.
 pub struct SupervisorDesk {
@@ -47,6 +49,10 @@ pub struct SupervisorDesk {
     pub record: Option<showlog::RecordSender>,
     /// The folder of records.
     pub shows: std::path::PathBuf,
+    /// The rig's file.
+    pub config: std::path::PathBuf,
+    /// Somebody asked for a new start.
+    pub again: Arc<tokio::sync::Notify>,
 }
 
 /// Who does an act.
@@ -110,6 +116,17 @@ impl SupervisorDesk {
             }
             DeskAct::LookAgain { everything } => {
                 return Ok(Asked::Here(self.tell_parity(act, ToParity::Again(*everything))));
+            }
+            DeskAct::StartAnew => {
+                // What cannot be read must not end a supervisor that runs.
+                let loaded = crate::setup::load(&self.config);
+                loaded.map_err(|e| no("rig-file", &format!("The rig's files are not right: {e}")))?;
+                let again = self.again.clone();
+                tokio::spawn(async move {
+                    tokio::time::sleep(ANSWERED).await;
+                    again.notify_one();
+                });
+                return Ok(Asked::Here(ActOutcome::Done { text: words(act) }));
             }
             DeskAct::SetMode { mode: Mode::Act } => {
                 self.check_stands().map_err(|why| {
@@ -206,6 +223,7 @@ fn words(act: &DeskAct) -> String {
         DeskAct::SetMove { .. } | DeskAct::SetSkip { .. } | DeskAct::SetAdd { .. } | DeskAct::SetRestore => {
             "the set changed".into()
         }
+        DeskAct::StartAnew => "the supervisor starts anew".into(),
         DeskAct::SessionLoaded { machine } => format!("{machine}'s player has the session as it lies on its disk"),
         DeskAct::LookAgain { everything: false } => "session folders looked at again".into(),
         DeskAct::LookAgain { everything: true } => "session folders read again from end to end".into(),

@@ -73,7 +73,16 @@ pub enum StartError {
     System(#[from] std::io::Error),
 }
 
-/// Runs the supervisor described by `rig.toml` until `stop` resolves. Where it alone hears the machines, `listen` starts those who
+/// How a supervisor ended.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Ended {
+    /// It was told to stop.
+    Stopped,
+    /// Somebody changed the rig's files, and asked for a start with them.
+    Again,
+}
+
+/// Runs the supervisor described by `rig.toml` until `stop` resolves, or somebody asks for a new start. Where it alone hears the machines, `listen` starts those who
 /// listen to them, in this very process; they connect as agents do.
 ///
 /// # Errors
@@ -82,11 +91,11 @@ pub fn run(
     config: &Path,
     listen: impl FnOnce(Vec<Listener>) -> Result<(), Box<dyn std::error::Error>>,
     stop: impl Future<Output = ()>,
-) -> Result<(), StartError> {
+) -> Result<Ended, StartError> {
     let loaded = setup::load(config)?;
     std::fs::create_dir_all(&loaded.shows).map_err(|e| StartError::File(loaded.shows.clone(), e))?;
     let facts = Arc::new(loaded.facts);
-    let kept = Kept::open(&loaded.shows, &facts.title(), wall_now(), setup::first_mode(&facts.rig));
+    let mut kept = Kept::open(&loaded.shows, &facts.title(), wall_now(), setup::first_mode(&facts.rig));
 
     // Sockets and outputs are opened before anything can need them.
     let listen_at = &facts.rig.listen;
@@ -98,6 +107,7 @@ pub fn run(
     let tell = output_news(config, &facts, &watch_desk, &scribe_desk);
     let outputs = Outputs::open(&facts.rig.outputs, facts.rig.machines.len(), listen_at.paths.len(), &tell)?;
 
+    let replaced = kept.note_machines(&facts.rig.machines, wall_now());
     let meta = setup::show_meta(&facts, &kept);
     let recorder = showlog::Recorder::open(&loaded.shows, &meta, mono_now(), wall_now());
     let recorder = recorder.inspect_err(|e| tracing::error!("there will be no record: {e}")).ok();
@@ -200,7 +210,12 @@ pub fn run(
         check,
         record: recorder.as_ref().map(showlog::Recorder::handle),
         shows: loaded.shows,
+        config: config.to_owned(),
+        again: Arc::default(),
     });
+    for text in replaced {
+        desk.scribe.tell(ToScribe::Said { code: "machine-replaced", text });
+    }
     say_whose_word(&desk);
     buttons::start(&facts.rig.buttons, desk.clone(), &desk.scribe)?;
     let served = serve_page(desk, &facts.rig, session_key, stop);
@@ -272,7 +287,8 @@ fn serve_page(
     rig: &settings::RigFile,
     session_key: [u8; 32],
     stop: impl Future<Output = ()>,
-) -> Result<(), StartError> {
+) -> Result<Ended, StartError> {
+    let again = desk.again.clone();
     let listen = &rig.listen;
     let mut config = page::PageConfig {
         bind: listen.page,
@@ -288,7 +304,14 @@ fn serve_page(
         config.bind = listener.local_addr()?;
         let router = page::router(desk, &config, axum::Router::new())?;
         tracing::info!("the page is at http://{}", config.bind);
-        page::serve(listener, router, stop).await?;
-        Ok(())
+        let mut ended = Ended::Stopped;
+        let over = async {
+            tokio::select! {
+                () = stop => {}
+                () = again.notified() => ended = Ended::Again,
+            }
+        };
+        page::serve(listener, router, over).await?;
+        Ok(ended)
     })
 }

@@ -3,9 +3,11 @@
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
-use base::{ShowId, WallTime};
+use base::{Machine, ShowId, WallTime};
 use rig::Memory;
 use serde::{Deserialize, Serialize};
+use settings::rig::MachineEntry;
+use showlog::{EarlierMachine, MachineMeta};
 
 use crate::setlist::{Entry, SetList};
 
@@ -29,6 +31,12 @@ pub struct Kept {
     /// Tonight's set, where a person has changed it.
     #[serde(default)]
     pub set: Option<Vec<Entry>>,
+    /// Which computers the letters stood for at the last start.
+    #[serde(default)]
+    pub machines: Vec<MachineMeta>,
+    /// Computers whose places others have taken in this show.
+    #[serde(default)]
+    pub earlier: Vec<EarlierMachine>,
 }
 
 impl Kept {
@@ -50,9 +58,24 @@ impl Kept {
                     memory,
                     session_key,
                     set: None,
+                    machines: Vec::new(),
+                    earlier: Vec::new(),
                 }
             }
         }
+    }
+
+    /// Notes which computers the letters stand for. Says which were replaced since the last start of this show.
+    pub fn note_machines(&mut self, now: &[MachineEntry], at: WallTime) -> Vec<String> {
+        let mut said = Vec::new();
+        for ((m, was), is) in Machine::first(self.machines.len()).zip(&self.machines).zip(now) {
+            if was.id != is.id {
+                said.push(format!("`{}` takes {m}'s place; that was `{}`.", is.name, was.name));
+                self.earlier.push(EarlierMachine { machine: m, id: was.id, name: was.name.clone(), until: at });
+            }
+        }
+        self.machines = now.iter().map(|m| MachineMeta { id: m.id, name: m.name.clone() }).collect();
+        said
     }
 
     /// Tonight's set: as it was changed, if that still fits the show file, else as the show file has it.

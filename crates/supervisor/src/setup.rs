@@ -194,6 +194,7 @@ pub fn show_meta(facts: &Facts, kept: &crate::memory::Kept) -> showlog::ShowMeta
         title: kept.title.clone(),
         rig_name: rig.name.clone(),
         machines: rig.machines.iter().map(|m| showlog::MachineMeta { id: m.id, name: m.name.clone() }).collect(),
+        earlier: kept.earlier.clone(),
         songs: songs
             .map(|(i, (s, start))| showlog::SongMeta {
                 number: u16::try_from(i + 1).unwrap_or(u16::MAX),

@@ -10,6 +10,7 @@ mod inspect;
 mod parity_cmd;
 mod passphrase_cmd;
 mod patches_cmd;
+mod replace_cmd;
 mod report_cmd;
 mod run;
 mod show_cmd;
@@ -50,6 +51,8 @@ enum Command {
     Changeover(client::ChangeoverArgs),
     /// Releases the latch after a changeover.
     Release(client::ReleaseArgs),
+    /// Puts a spare computer in a machine's place, and says what still differs.
+    Replace(replace_cmd::ReplaceArgs),
     /// Compares session folders: those of the rig's machines, or two of this computer.
     Parity(parity_cmd::ParityArgs),
     /// What is in force on the devices that take their patches by MIDI, and the chase on demand.
@@ -110,6 +113,7 @@ fn main() -> ExitCode {
         Command::Supervisor(a) => run::supervisor(&a),
         Command::Status(a) => client::status(&a),
         Command::Check(a) => check_cmd::run(&a),
+        Command::Replace(a) => replace_cmd::run(&a),
         Command::Changeover(a) => client::changeover(&a),
         Command::Release(a) => client::release(&a),
         Command::Parity(a) => parity_cmd::run(&a),

@@ -195,7 +195,17 @@ fn head(show: &ShowFile, length: Span) -> Head {
         label: show.label.clone(),
         rig_name: show.meta.rig_name.clone(),
         machines: machines
-            .filter_map(|(i, m)| Some(MachineHead { machine: base::Machine::new(i)?, name: m.name.clone(), id: m.id }))
+            .filter_map(|(i, m)| {
+                let machine = base::Machine::new(i)?;
+                let before = show.meta.earlier.iter().filter(|e| e.machine == machine).map(|e| e.name.as_str());
+                let before: Vec<&str> = before.collect();
+                let name = if before.is_empty() {
+                    m.name.clone()
+                } else {
+                    format!("{} (before: {})", m.name, before.join(", "))
+                };
+                Some(MachineHead { machine, name, id: m.id })
+            })
             .collect(),
         started: show.epochs.first().map(|e| e.wall).or(show.events.first().map(|e| e.event.wall)),
         length,

@@ -246,6 +246,7 @@ impl FakeDesk {
                 (format!("{name} added at the end of the set"), false)
             }
             DeskAct::SetRestore => ("the set is as the show file has it".into(), false),
+            DeskAct::StartAnew => return refused("this desk has no files", false),
             DeskAct::SessionLoaded { .. } | DeskAct::LookAgain { .. } => {
                 return refused("there are no session folders here", false);
             }

@@ -158,6 +158,8 @@ pub enum DeskAct {
         /// Which.
         machine: Letter,
     },
+    /// The supervisor starts anew with the rig's files as they are now. What is on air stays.
+    StartAnew,
     /// Look at all session folders now.
     LookAgain {
         /// Read every file again, whatever its times say.
