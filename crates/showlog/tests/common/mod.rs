@@ -25,6 +25,7 @@ pub fn meta() -> ShowMeta {
             MachineMeta { id: MachineId([1; 16]), name: "Heron".to_owned() },
             MachineMeta { id: MachineId([2; 16]), name: "Plover".to_owned() },
         ],
+        earlier: Vec::new(),
         songs: vec![
             SongMeta {
                 number: 1,

@@ -49,6 +49,7 @@ fn show(dir: &Path, n: u8, place: &str, drift: f64, alarm: bool) -> Result<(), B
             MachineMeta { id: MachineId([1; 16]), name: "left of the riser".into() },
             MachineMeta { id: MachineId([2; 16]), name: "right of the riser".into() },
         ],
+        earlier: Vec::new(),
         songs: vec![song(1, "Low Water"), song(2, "Nine Bells, No Wind")],
         limits: Limits::default(),
         written_by: "0.1.0".into(),
