@@ -423,6 +423,15 @@ test("shows are listed with what they came to, how figures went, and their repor
   await close(page);
 });
 
+test("a button that cannot be heard is said so", async () => {
+  const page = await open({ path: "/rig" });
+  await page.waitForSelector("#buttons li");
+  assert.match(await textOf(page, "#buttons"), /left foot: changeover, held for 0\.7 s; heard at pedal board[^]*desk button: says yes to a proposal; CANNOT BE HEARD at 10\.0\.0\.10:9010/);
+  assert.equal(await page.getAttribute("#buttons li:nth-child(2) .shape", "data-tone"), "danger");
+  quiet();
+  await close(page);
+});
+
 test("the first set-up hears each machine on its own", async () => {
   await rig.scene("first-start");
   const page = await open({ path: "/rig" });

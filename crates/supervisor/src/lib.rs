@@ -124,6 +124,7 @@ pub fn run(
     let check = check::CheckDesk::open(&loaded.shows);
     let session_key = kept.session_key;
     let memory = kept.memory;
+    let button_book = buttons::Book::of(&facts.rig.buttons);
     let (patches, patch_news) = patches::PatchDesk::new(&facts);
     let scribe = Scribe {
         from_watch,
@@ -140,6 +141,7 @@ pub fn run(
         wishes: wishes.clone(),
         set: set.clone(),
         patches: patches.clone(),
+        buttons: button_book.clone(),
         check: check.clone(),
         state: State::of(outputs.health().to_vec()),
     };
@@ -217,7 +219,7 @@ pub fn run(
         desk.scribe.tell(ToScribe::Said { code: "machine-replaced", text });
     }
     say_whose_word(&desk);
-    buttons::start(&facts.rig.buttons, desk.clone(), &desk.scribe)?;
+    buttons::start(&facts.rig.buttons, &button_book, desk.clone(), &desk.scribe)?;
     let served = serve_page(desk, &facts.rig, session_key, stop);
     watch_desk.tell(ToWatch::End);
     let _ = watch_thread.join();

@@ -79,6 +79,9 @@ pub struct Snapshot {
     /// What the newest changeover did to the timecode, as the tap heard it.
     #[serde(default)]
     pub code_cut: Option<CodeCutView>,
+    /// Footswitches and buttons, in the rig file's order.
+    #[serde(default)]
+    pub buttons: Vec<ButtonView>,
 }
 
 /// What a changeover did to the timecode.
@@ -128,6 +131,7 @@ impl Snapshot {
             parity: Vec::new(),
             devices: Vec::new(),
             code_cut: None,
+            buttons: Vec::new(),
         }
     }
 }
@@ -615,6 +619,22 @@ pub struct AlarmView {
     /// Until when it is shelved.
     #[serde(rename = "shelved_until_ns")]
     pub shelved_until: Option<MonoTime>,
+}
+
+/// A footswitch or button.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct ButtonView {
+    /// What the record calls it.
+    pub name: String,
+    /// What it does.
+    pub does: settings::buttons::Does,
+    /// Where it is heard: a MIDI port, an address.
+    pub place: String,
+    /// Whether it can be heard there.
+    pub heard: bool,
+    /// When it was pressed, let go or tapped last, whatever came of it.
+    #[serde(rename = "pressed_ns")]
+    pub pressed: Option<MonoTime>,
 }
 
 /// An outboard device: what it was sent last by whoever was on air, and by us.

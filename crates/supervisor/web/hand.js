@@ -83,6 +83,7 @@ export function hand(link, act) {
   /** @param {HTMLElement} li @param {AlarmView} a */
   const update = (li, a) => {
     mark(li, "data-state", a.state);
+    mark(li, "data-code", a.code);
     shape(li.children[0], a.state === "returned-to-normal" ? "neutral" : PRIORITY_TONE[a.priority]);
     const [text, more] = li.children[1].children;
     say(text, a.text);

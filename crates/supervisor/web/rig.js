@@ -1,9 +1,14 @@
 // The rig: its machines and outputs, live, the first set-up, and the way here for a phone. Nothing is changed from here.
 
-import { byId, el, keyed, say, show } from "./dom.js";
+import { byId, el, keyed, mark, say, shape, show } from "./dom.js";
 import { frame } from "./frame.js";
 import { machines, switchStatus } from "./machines.js";
 import { setup } from "./setup.js";
+
+/** @type {Record<string, string>} */
+const DOES = { answer: "says yes to a proposal", changeover: "changeover, held for 0.7 s", "forced-changeover": "forced changeover, held for 1.5 s", release: "releases the latch" };
+/** A press is shown as new for so long. */
+const PRESSED_NS = 3e9;
 
 const link = frame();
 machines(link, byId("machine-list"), null);
@@ -17,6 +22,15 @@ link.onSnapshot((s) => {
   ]);
   show(byId("patches-none"), patches.length === 0);
   keyed(byId("patches"), patches, (l) => l, () => el("li"), say);
+  const buttons = s.buttons ?? [];
+  show(byId("buttons-none"), buttons.length === 0);
+  show(byId("buttons-try"), buttons.length > 0);
+  keyed(byId("buttons"), buttons, (b) => `${b.name} ${b.place}`, () => el("li", {}, el("span", { class: "shape" }), el("span")), (li, b) => {
+    const pressed = b.pressed_ns !== null && s.now_ns - b.pressed_ns < PRESSED_NS;
+    mark(li, "data-pressed", String(pressed));
+    shape(li.children[0], b.heard ? "good" : "danger");
+    say(li.children[1], `${b.name}: ${DOES[b.does] ?? b.does}; ${pressed ? "PRESSED" : b.heard ? "heard" : "CANNOT BE HEARD"} at ${b.place}`);
+  });
   const lines = s.parity ?? [];
   show(byId("folders-none"), lines.length === 0);
   keyed(byId("folders"), lines, (l) => `${l.folder} ${l.machine} ${l.verdict === "stale"}`, () => el("li"), (node, l) => say(node, l.text));

@@ -43,7 +43,7 @@ export type Snapshot = {
   next: { number: number; name: string; start: string } | null; offsets: OffsetView[]; machines: MachineView[];
   switch: SwitchStatus; alarms: AlarmView[]; proposal: { id: number; to: string; text: string } | null;
   events: EventView[]; rules: Rule[]; report: string | null; set?: SetEntry[]; songs?: string[]; parity?: ParityLine[];
-  devices?: DeviceView[];
+  devices?: DeviceView[]; buttons?: ButtonView[];
 };
 export type SetEntry = { place: number; number: number; name: string; start: string; state: "played" | "now" | "next" | "to-come" | "skipped"; added: boolean };
 export type DeviceView = {
@@ -78,3 +78,4 @@ export type ShowFigures = {
   held: string; sentence: string; songs: number; fit: number | null; alarms: { high: number; medium: number; low: number };
   machines: { letter: string; name: string; id: string; drift_ppm: number | null; alarms: number; dropouts: number }[];
 };
+export type ButtonView = { name: string; does: "answer" | "changeover" | "forced-changeover" | "release"; place: string; heard: boolean; pressed_ns: number | null };

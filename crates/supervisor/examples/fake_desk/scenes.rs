@@ -559,6 +559,22 @@ fn ready(now: MonoTime, wall: WallTime) -> Scene {
         parity: Vec::new(),
         devices: Vec::new(),
         code_cut: None,
+        buttons: vec![
+            ButtonView {
+                name: "left foot".into(),
+                does: settings::buttons::Does::Changeover,
+                place: "pedal board".into(),
+                heard: true,
+                pressed: None,
+            },
+            ButtonView {
+                name: "desk button".into(),
+                does: settings::buttons::Does::Answer,
+                place: "10.0.0.10:9010".into(),
+                heard: false,
+                pressed: None,
+            },
+        ],
     };
     Scene {
         snapshot,

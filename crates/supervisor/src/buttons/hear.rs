@@ -33,6 +33,8 @@ pub struct Heard<T> {
     pub by: T,
     /// Its state.
     pub press: Press,
+    /// It was pressed, let go or tapped.
+    pub seen: Box<dyn Fn(MonoTime) + Send>,
     /// It acts.
     pub act: Box<dyn Fn() + Send>,
 }
@@ -48,7 +50,8 @@ pub struct OscButton {
 }
 
 impl<T> Heard<T> {
-    fn on_edge(&mut self, edge: Edge, at: MonoTime) {
+    pub(super) fn on_edge(&mut self, edge: Edge, at: MonoTime) {
+        (self.seen)(at);
         if self.press.on_edge(edge, at) {
             (self.act)();
         }
@@ -274,7 +277,8 @@ mod tests {
         let (to, acted) = channel();
         let from = from.iter().map(|f| f.parse().unwrap()).collect();
         let by = OscButton { from, address: "/foot".into(), paired: paired.then(|| SECRET.into()) };
-        (Heard { by, press: Press::new(demand), act: Box::new(move || to.send(()).unwrap()) }, acted)
+        let seen = Box::new(|_| {});
+        (Heard { by, press: Press::new(demand), seen, act: Box::new(move || to.send(()).unwrap()) }, acted)
     }
 
     fn message(address: &str, args: Vec<OscType>) -> Vec<u8> {

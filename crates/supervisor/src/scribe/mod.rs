@@ -172,6 +172,8 @@ pub struct Scribe {
     pub lies: crate::ears::Lies,
     /// Where patches are followed.
     pub patches: crate::patches::PatchDesk,
+    /// Footswitches and buttons.
+    pub buttons: crate::buttons::Book,
     /// Tonight's set.
     pub set: Arc<Mutex<crate::setlist::SetList>>,
     /// The rule table, told by the watch thread's judge with each view.
@@ -335,6 +337,7 @@ impl Scribe {
         let mut snapshot = picture::snapshot(view, &self.state, &self.facts, &tonight, health, now, wall_now());
         snapshot.devices = self.patches.shown();
         picture::mark_devices(&mut snapshot.devices, &snapshot.alarms);
+        snapshot.buttons = self.buttons.shown();
         let _ = self.snapshots.send(Arc::new(snapshot));
     }
 

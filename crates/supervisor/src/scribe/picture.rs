@@ -100,6 +100,7 @@ pub fn snapshot(
         report: None,
         devices: Vec::new(),
         code_cut: state.code_cut.clone(),
+        buttons: Vec::new(),
         parity: state.parity.clone(),
     }
 }
