@@ -16,6 +16,8 @@ setup(link);
 void addresses();
 link.onSnapshot((s) => {
   switchStatus(s.switch);
+  show(byId("code-cut"), !!s.code_cut);
+  say(byId("code-cut"), s.code_cut?.text ?? "");
   const patches = (s.devices ?? []).flatMap((d) => [
     ...(d.channels.length === 0 ? [`${d.name}: nothing was heard for it yet`] : d.channels.map((c) => `${d.name}, ${c.text}`)),
     ...d.alarms.map((a) => a.text),

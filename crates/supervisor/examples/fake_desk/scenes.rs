@@ -130,6 +130,8 @@ pub fn scene(name: &str, now: MonoTime, wall: WallTime) -> Option<Scene> {
             s.machine(B).role = Role::OnAir;
             s.machine(A).role = Role::Standby;
             s.snapshot.switch.text = "on B, said by its reply and heard on the tap".into();
+            let text = "Timecode: 1 frame lost at the changeover, none twice.".into();
+            s.snapshot.code_cut = Some(CodeCutView { at, to: B, lost: 1, repeated: 0, text });
             s.marks = vec![(Span::from_secs(42), MarkKind::Changeover, Some(B), "B on air")];
             s.snapshot.events.insert(
                 0,
