@@ -39,6 +39,9 @@ pub struct Device {
     /// Whether the supervisor sends it what should be in force after a changeover. Off unless it is written.
     #[serde(default)]
     pub chase: bool,
+    /// Whether it is sent what should be in force when a song begins, too.
+    #[serde(default)]
+    pub chase_at_song_start: bool,
     /// Its player has a pedal and may have stepped elsewhere: nothing is said to be missing on it after a changeover, and "send to all"
     /// passes it over. `chase = true` overrules the player's foot.
     #[serde(default)]
@@ -97,6 +100,8 @@ pub enum Gate {
 pub enum Follows {
     /// MIDI timecode: it is sent a full frame.
     Mtc,
+    /// MIDI clock: it is sent the song position, and continues there.
+    Clock,
     /// Linear timecode by a cable of its own: nothing can be sent.
     Ltc,
 }
@@ -130,7 +135,12 @@ impl Device {
                 "write input = 1 for the first of agent.toml, or leave it out",
             );
         }
-        if self.port.is_none() && (self.chase || self.gate == Gate::Supervisor || self.follows == Some(Follows::Mtc)) {
+        if self.port.is_none()
+            && (self.chase
+                || self.chase_at_song_start
+                || self.gate == Gate::Supervisor
+                || matches!(self.follows, Some(Follows::Mtc | Follows::Clock)))
+        {
             return wrong("chase", "there is no port to send by", "write port = \"...\" (see `twinkeel devices`)");
         }
         if self.patches.keys().any(|k| k.parse::<u8>().map_or(true, |n| n > 127)) {

@@ -1,5 +1,7 @@
 //! `twinkeel patches`: what is in force on the devices of a show, and the chase on demand.
 
+mod learn;
+
 use std::io::Write;
 use std::process::ExitCode;
 
@@ -12,7 +14,8 @@ use crate::unreached;
 /// Arguments of `twinkeel patches`.
 #[derive(clap::Args)]
 #[command(
-    after_help = "Examples:\n  twinkeel patches\n  twinkeel patches --json\n  twinkeel patches chase\n  twinkeel patches chase \"pad rack\"\n\n\
+    after_help = "Examples:\n  twinkeel patches\n  twinkeel patches --json\n  twinkeel patches chase\n  twinkeel patches chase \"pad rack\"\n  \
+    twinkeel patches learn show.toml --events shows/events.jsonl\n  twinkeel patches learn --listen --write\n\n\
     Exit codes: 0 all is well, 1 something is wrong with a device, 3 no supervisor."
 )]
 #[command(args_conflicts_with_subcommands = true)]
@@ -32,15 +35,20 @@ enum PatchesCommand {
     Chase {
         #[command(flatten)]
         at: At,
-        /// Which device; without a name all that have a port.
+        /// Which device; without a name all that have a port, but for those whose player has a pedal.
         device: Option<String>,
     },
+    /// Writes what was played in one full run of each song into the show file as its expected patches: a difference to review first.
+    Learn(learn::LearnArgs),
 }
 
 /// `twinkeel patches`.
 pub fn run(a: &PatchesArgs) -> ExitCode {
     if let Some(PatchesCommand::Chase { at, device }) = &a.what {
         return act(at, &DeskAct::Chase { device: device.clone() });
+    }
+    if let Some(PatchesCommand::Learn(a)) = &a.what {
+        return learn::run(a);
     }
     let snapshot =
         read(&a.at, "snapshot").and_then(|t| serde_json::from_str::<Snapshot>(&t).map_err(|e| e.to_string()));

@@ -22,6 +22,7 @@ pub fn entry(socket: &Path) -> Device {
         link: Link::Usb,
         importance: Importance::High,
         chase: true,
+        chase_at_song_start: false,
         pedal: false,
         gate: Gate::Switch,
         follows: None,

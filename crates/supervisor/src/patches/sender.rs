@@ -8,6 +8,8 @@ use std::time::{Duration, Instant};
 use base::{MonoTime, Span};
 use ports::os::mono_now;
 use settings::devices::{Device, Link};
+use timecode::midi::encode::{CONTINUE, STOP, song_position};
+use timecode::tempo_map::TempoMap;
 use watch::patches::{Item, PatchEvent, wire_time};
 
 use super::PatchNews;
@@ -24,6 +26,27 @@ pub enum Wanted {
     Item(Item),
     /// Bytes for a follower of the code, with the reason.
     Raw(Vec<u8>, &'static str),
+    /// For a follower of MIDI clock: where the song is.
+    Place(SongClock),
+}
+
+/// A song that runs, for followers of its MIDI clock.
+pub struct SongClock {
+    /// When it began, on our clock.
+    pub began: MonoTime,
+    /// Its tempi.
+    pub tempo: TempoMap,
+}
+
+impl SongClock {
+    /// The song position to send now, in sixteenths (MIDI 1.0: six clocks each), and when to go on: in the middle of the clock before
+    /// it, so that the next clock is that sixteenth's. A follower takes a position while it stands, and a clock's time for that. None:
+    /// the position has no number.
+    fn next(&self, now: MonoTime) -> Option<(u16, MonoTime)> {
+        let sixteenth = ((self.tempo.clock_at(now - self.began)? + 1.0) / 6.0).ceil().max(1.0);
+        let at = self.tempo.time_of_clock(6.0 * sixteenth - 0.5)?;
+        (sixteenth <= 16_383.0).then_some((sixteenth as u16, self.began + at))
+    }
 }
 
 /// What the machine on air plays and we play on, where we feed the device: when it came, and the message.
@@ -128,15 +151,27 @@ fn send_for_ever(number: usize, device: &Device, queue: &(Mutex<Queue>, Condvar)
             }
         }
         let Some(next) = next(queue, &mut lines, number, tell) else { continue };
+        let mut go_on_at = None;
         let (messages, reason): (Vec<Vec<u8>>, _) = match &next {
             Next::Live(bytes) => (vec![bytes.clone()], None),
             Next::Chased(Wanted::Item(i)) => {
                 (i.events.iter().map(|e| e.message().to_vec()).collect(), Some(i.reason.word()))
             }
             Next::Chased(Wanted::Raw(bytes, reason)) => (vec![bytes.clone()], Some(*reason)),
+            Next::Chased(Wanted::Place(song)) => match song.next(mono_now()) {
+                Some((sixteenth, at)) => {
+                    go_on_at = Some(at);
+                    let place = vec![vec![STOP], song_position(sixteenth).to_vec(), vec![CONTINUE]];
+                    (place, Some("song position: where the machine now on air is"))
+                }
+                None => continue,
+            },
         };
         let mut failed = None;
         for m in &messages {
+            if let Some(at) = go_on_at.filter(|_| m[..] == [CONTINUE]) {
+                std::thread::sleep(Duration::from_nanos((at - mono_now()).nanos().max(0).unsigned_abs()));
+            }
             let began = Instant::now();
             match port.as_mut().map_or(Err("closed".into()), |p| p.send(m)) {
                 Ok(()) => lines.extend(reason.map(|reason| SentLine { at: mono_now(), bytes: m.clone(), reason })),
@@ -200,5 +235,27 @@ impl Queue {
     fn take(&mut self) -> Option<Next> {
         let live = self.live.pop_front().map(|(_, m)| Next::Live(m));
         live.or_else(|| self.waiting.pop_front().map(Next::Chased))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+
+    /// 120 quarter notes a minute: a sixteenth is 125 ms, a clock 20.8 ms.
+    #[test]
+    fn a_follower_of_the_clock_goes_on_just_before_the_sixteenth_that_it_was_told() {
+        let began = MonoTime::from_nanos(5_000_000_000);
+        let song = SongClock { began, tempo: TempoMap::steady(base::Bpm(120.0)) };
+        let at = |ms: i64| song.next(began + Span::from_millis(ms)).unwrap();
+        for (now, sixteenth) in [(0, 1), (1_000, 9), (1_050, 9), (1_110, 10), (60_010, 481)] {
+            let (n, go_on) = at(now);
+            assert_eq!(n, sixteenth, "{now} ms");
+            let wait = (go_on - began).millis_f64() - now as f64;
+            let before = 125.0 * f64::from(n) - (go_on - began).millis_f64();
+            assert!(wait > 0.0 && (before - 125.0 / 12.0).abs() < 0.01, "{now} ms: {wait} {before}");
+        }
+        assert_eq!(song.next(began + Span::from_secs(3 * 3_600)), None, "beyond 16,383 sixteenths");
     }
 }

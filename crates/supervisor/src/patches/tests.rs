@@ -33,11 +33,15 @@ struct Bench {
 impl Bench {
     /// One device with these keys of its own; `DIR` stands for the bench's directory.
     fn new(keys: &str) -> Bench {
+        Bench::of(keys, "3")
+    }
+
+    fn of(keys: &str, channels: &str) -> Bench {
         let dir = tempfile::tempdir().unwrap();
         let rig = RigFile::parse("rig.toml", include_str!("../../../../config/rig.toml")).unwrap();
         let keys = keys.replace("DIR", dir.path().to_str().unwrap());
         let show = format!(
-            "title = \"t\"\nframe_rate = \"25\"\n[[device]]\nname = \"rack\"\nchannels = [3]\nhost = \"feed\"\nlink = \"usb\"\n{keys}\n"
+            "title = \"t\"\nframe_rate = \"25\"\n[[device]]\nname = \"rack\"\nchannels = [{channels}]\nhost = \"feed\"\nlink = \"usb\"\n{keys}\n"
         );
         let show = ShowFile::parse("show.toml", &show).unwrap();
         let songs = timecode::songs::SongMap::new(Vec::new(), Span::ZERO);
@@ -75,6 +79,13 @@ impl Bench {
         };
         let now = ports::os::mono_now();
         self.desk.tell(PatchNews::View(Box::new(Where { now, on_air, machines: vec![is; 2] })));
+    }
+
+    fn begin_song(&mut self, song: u16) {
+        let place = Some(Span::from_secs(3_600 * i64::from(song)));
+        let is = MachineIs { clock: Some(Span::ZERO), alive: true, rolls: true, place, song, ..MachineIs::default() };
+        let now = ports::os::mono_now();
+        self.desk.tell(PatchNews::View(Box::new(Where { now, on_air: None, machines: vec![is; 2] })));
     }
 
     /// A machine sends these by its first input.
@@ -299,6 +310,52 @@ fn a_device_that_is_not_chased_and_is_elsewhere_is_told_until_it_is_right() {
     b.until("the judge knows", |b| b.evidence.unchased == Some(Machine::B));
     b.plays(Machine::B, &[PROGRAM_9]);
     b.until("it is right", |b| b.evidence.unchased.is_none());
+}
+
+/// Sixteen channels, each with a bank, a program and seven controllers; the figure is told and not judged.
+#[test]
+fn sixteen_channels_are_sent_once_and_a_song_that_begins_sends_again_by_choice() {
+    let all: Vec<String> = (1..=16).map(|n| n.to_string()).collect();
+    let mut b = Bench::of("port = \"DIR/rack\"\nchase = true\nchase_at_song_start = true", &all.join(", "));
+    let listener = Listener::bind(&b.socket("rack")).unwrap();
+    let mut rack = Rack::take(&listener);
+    for m in [Machine::A, Machine::B] {
+        for c in 0..16u8 {
+            let controllers = (1..8).map(|n| [0xB0 | c, n, 64]);
+            let patch = [[0xB0 | c, 0, 1], [0xB0 | c, 32, 2], [0xC0 | c, c, 0]];
+            b.plays(m, &patch.into_iter().chain(controllers).collect::<Vec<_>>());
+        }
+    }
+    // A machine that failed: what it had sent is not sure, and all is sent.
+    b.desk.tell(PatchNews::Moved(Machine::B, ports::os::mono_now(), true));
+    let heard = rack.heard(160);
+    for (c, part) in heard.chunks(10).enumerate() {
+        let c = c as u8;
+        assert_eq!(part[..3], [vec![0xB0 | c, 0, 1], vec![0xB0 | c, 32, 2], vec![0xC0 | c, c]], "bank before program");
+        assert!(part[3..].iter().all(|m| m[0] == 0xB0 | c));
+    }
+    println!("{}", b.until_said("patch-sent"));
+    // The switch's answer and its adoption tell of the same changeover.
+    b.moves(Machine::B);
+    b.begin_song(1);
+    b.until("the song is seen", |b| b.desk.shown().len() == 1);
+    assert_eq!(b.said("patch-chase"), 1, "a song that begins with the changeover sends nothing twice");
+}
+
+#[test]
+fn a_song_that_begins_sends_what_should_be_in_force_where_that_is_wanted() {
+    let mut b = Bench::new("port = \"DIR/rack\"\nchase_at_song_start = true");
+    let listener = Listener::bind(&b.socket("rack")).unwrap();
+    let mut rack = Rack::take(&listener);
+    b.plays(Machine::A, &[PROGRAM_5]);
+    b.begin_song(2);
+    assert_eq!(rack.heard(1), [vec![0xC2, 5]]);
+    b.until_said("patch-sent");
+    b.begin_song(2);
+    b.plays(Machine::A, &[[0xB2, 7, 1]]);
+    b.desk.tell(PatchNews::Chase(None));
+    assert_eq!(rack.heard(2), [vec![0xC2, 5], vec![0xB2, 7, 1]], "the same song is not sent again");
+    b.until("both are told", |b| b.said("patch-chase") == 2);
 }
 
 #[test]

@@ -15,7 +15,7 @@ use watch::patches::{Comparer, Finding, Heard, Leak, Limits, PatchEvent};
 use wire::PatchStream;
 
 use super::one::{Input, One};
-use super::sender::{SenderDesk, SentLine, Wanted};
+use super::sender::{SenderDesk, SentLine, SongClock, Wanted};
 use super::{MachineIs, PatchNews, Shown, Where, ear, words};
 use crate::scribe::{Facts, PatchSaid, ScribeDesk, ToScribe};
 use crate::to_watch::{ToWatch, WatchDesk};
@@ -25,6 +25,8 @@ const TOGETHER: Span = Span::from_millis(250);
 /// Findings of one device that are told one by one in each [`MANY_IN`]; more are counted.
 const MANY: u32 = 12;
 const MANY_IN: Span = Span::from_secs(10);
+/// A song begins within this of its start; later, somebody went into its middle.
+const SONG_BEGINS: Span = Span::from_secs(3);
 
 /// Where the thread's words go.
 pub struct Desks {
@@ -40,6 +42,8 @@ struct Patches {
     comparers: Vec<Comparer>,
     here: Where,
     on_air: Option<Machine>,
+    /// The song on air.
+    song: u16,
     /// The number that each machine's next message should have, by input.
     next: std::collections::BTreeMap<(u8, u8), u64>,
     gap: [bool; base::ids::MAX_MACHINES],
@@ -56,8 +60,16 @@ pub fn start(from: Receiver<PatchNews>, to: Sender<PatchNews>, desks: Desks) -> 
     let others = desks.facts.rig.machines.len().saturating_sub(1);
     let comparers = (0..others).map(|_| Comparer::new(Limits::default())).collect();
     let here = Where { now: mono_now(), on_air: None, machines: Vec::new() };
-    let mut p =
-        Patches { desks, devices, comparers, here, on_air: None, next: Default::default(), gap: Default::default() };
+    let mut p = Patches {
+        desks,
+        devices,
+        comparers,
+        here,
+        on_air: None,
+        song: 0,
+        next: Default::default(),
+        gap: Default::default(),
+    };
     std::thread::Builder::new().name("patches".into()).spawn(move || {
         loop {
             match from.recv_timeout(Duration::from_millis(100)) {
@@ -206,7 +218,27 @@ impl Patches {
             self.on_air = v.on_air;
         }
         self.here = v;
+        self.look_for_song();
         self.show();
+    }
+
+    /// A song began on air: devices that want it are sent what should be in force.
+    fn look_for_song(&mut self) {
+        let Some(on_air) = self.on_air else { return };
+        let is = self.is(on_air);
+        if !is.rolls || is.song == self.song {
+            return;
+        }
+        self.song = is.song;
+        let (began, now) = (is.song > 0 && is.in_song < SONG_BEGINS, mono_now());
+        for i in (0..self.devices.len()).filter(|_| began) {
+            let d = &self.devices[i];
+            // A changeover at the border of two songs has sent all already.
+            let just_now = d.chased.is_some_and(|(_, at)| now - at < SONG_BEGINS);
+            if d.device.chase_at_song_start && !just_now {
+                self.chase(i, on_air, false, now, "as a song begins");
+            }
+        }
     }
 
     fn on_moved(&mut self, to: Machine, at: MonoTime, failed: bool) {
@@ -287,7 +319,7 @@ impl Patches {
         self.follow(i, to, all, at);
     }
 
-    /// Sends what waits, and a full frame first where the device follows MIDI timecode.
+    /// Sends what waits; a full frame first where the device follows MIDI timecode, and the song position last where it follows a clock.
     fn follow(&mut self, i: usize, to: Machine, mut all: VecDeque<Wanted>, at: MonoTime) {
         let d = &self.devices[i];
         if d.device.follows == Some(Follows::Mtc)
@@ -298,9 +330,19 @@ impl Patches {
             let code = Timecode::at(show.frame_rate, now).0;
             all.push_front(Wanted::Raw(full_frame(code).to_vec(), "full frame: where the machine now on air is"));
         }
+        if d.device.follows == Some(Follows::Clock) {
+            all.extend(self.song_clock(to).map(Wanted::Place));
+        }
         if let Some(sender) = d.sender.as_ref().filter(|_| !all.is_empty()) {
             sender.send(all, at);
         }
+    }
+
+    /// The song that a machine plays, for followers of its clock.
+    fn song_clock(&self, m: Machine) -> Option<SongClock> {
+        let is = self.here.machines.get(m.index()).filter(|is| is.rolls)?;
+        let song = self.desks.facts.songs.songs().get(usize::from(is.song.checked_sub(1)?))?;
+        Some(SongClock { began: self.here.now - is.in_song, tempo: song.tempo.clone()? })
     }
 
     fn on_done(&mut self, i: usize, lines: &[SentLine]) {

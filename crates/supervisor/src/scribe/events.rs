@@ -289,7 +289,16 @@ impl Scribe {
                     (msb, lsb) => format!(" in bank {}/{}", number(msb), number(lsb)),
                 };
                 let text = format!("{m} sent program {program}{bank} on channel {channel}.");
-                (EventKind::Patch, "patch", text, Tone::Neutral)
+                // Where it stands in its song, for who learns the show's patches from a run.
+                let place = self.state.view.as_ref().and_then(|v| v.machines.get(m.index())?.place);
+                let place = place.map(|p| p.value).filter(|p| p.song > 0);
+                let mut e = event(now, EventKind::Patch, "patch", text).about(m);
+                e.detail = serde_json::json!({
+                    "channel": channel, "bank": [bank_msb, bank_lsb], "program": program,
+                    "song": place.map(|p| p.song), "at_ns": place.map(|p| p.at.nanos()),
+                });
+                self.write(e, Tone::Neutral, None);
+                return;
             }
             Up::LetGo { patches, others } => {
                 let text = format!(

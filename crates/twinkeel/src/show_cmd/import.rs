@@ -92,7 +92,7 @@ const NEW: &str = "title = \"untitled\"\nframe_rate = \"30\"                    
     hour_per_song = true                 # a song without a start starts at the hour of its number\n";
 
 /// Whole or not at all.
-fn write(file: &Path, text: &str) -> std::io::Result<()> {
+pub fn write(file: &Path, text: &str) -> std::io::Result<()> {
     let new = file.with_extension("toml.new");
     std::fs::write(&new, text)?;
     std::fs::rename(&new, file)
@@ -281,7 +281,8 @@ fn section(s: &Section) -> Table {
     t
 }
 
-fn patch(p: &ExpectedPatch) -> Table {
+/// An expected patch as the file has it.
+pub fn patch(p: &ExpectedPatch) -> Table {
     let mut t = Table::new();
     t.insert("at", value(p.at.to_string()));
     t.insert("channel", value(i64::from(p.channel)));

@@ -1,6 +1,6 @@
 //! `twinkeel show`: the show file looked over, songs taken into it, and tonight's set on a running supervisor.
 
-mod import;
+pub mod import;
 mod lint;
 mod midi;
 mod place;
