@@ -358,6 +358,70 @@ fn a_song_that_begins_sends_what_should_be_in_force_where_that_is_wanted() {
     b.until("both are told", |b| b.said("patch-chase") == 2);
 }
 
+/// The machine on air dies when its bank has gone out and its program has not; the other one is a little behind, or a little ahead.
+#[test]
+fn a_death_between_bank_and_program_leaves_no_half_selected_bank() {
+    for ahead in [false, true] {
+        let mut b = Bench::new("port = \"DIR/rack\"\nchase = true");
+        let listener = Listener::bind(&b.socket("rack")).unwrap();
+        let mut rack = Rack::take(&listener);
+        for m in [Machine::A, Machine::B] {
+            b.plays(m, &[[0xB2, 0, 1], PROGRAM_5]);
+        }
+        b.plays(Machine::A, &[[0xB2, 0, 2]]);
+        if ahead {
+            b.plays(Machine::B, &[[0xB2, 0, 2], PROGRAM_9]);
+        }
+        b.desk.tell(PatchNews::Moved(Machine::B, ports::os::mono_now(), true));
+        let (bank, program) = if ahead { (2, 9) } else { (1, 5) };
+        assert_eq!(rack.heard(2), [vec![0xB2, 0, bank], vec![0xC2, program]]);
+        b.until_said("patch-sent");
+        if !ahead {
+            // It comes to that place itself; nothing of ours is behind it.
+            b.plays(Machine::B, &[[0xB2, 0, 2], PROGRAM_9]);
+            b.view(Some(Machine::B));
+            let is = |b: &Bench| {
+                b.desk.shown().first().and_then(|d| Some((d.channels.first()?.bank_msb, d.channels.first()?.program)))
+            };
+            b.until("the page", |b| is(b) == Some((Some(2), Some(9))));
+        }
+        assert_eq!(b.said("patch-chase"), 1);
+    }
+}
+
+/// One event before the border of two songs the device is sent the old song's patch, one after it the new one's: once in either case.
+#[test]
+fn a_changeover_at_the_border_of_two_songs_sends_what_the_other_machine_last_said() {
+    for crossed in [false, true] {
+        let mut b = Bench::new("port = \"DIR/rack\"\nchase = true\nchase_at_song_start = true");
+        let listener = Listener::bind(&b.socket("rack")).unwrap();
+        let mut rack = Rack::take(&listener);
+        b.begin_song(1);
+        rack_is_quiet(&mut b);
+        for m in [Machine::A, Machine::B] {
+            b.plays(m, &[PROGRAM_5]);
+        }
+        if crossed {
+            b.plays(Machine::B, &[PROGRAM_9]);
+        }
+        b.desk.tell(PatchNews::Moved(Machine::B, ports::os::mono_now(), true));
+        b.begin_song(2);
+        assert_eq!(rack.heard(1), [vec![0xC2, if crossed { 9 } else { 5 }]]);
+        b.until_said("patch-sent");
+        b.plays(Machine::B, &[[0xB2, 7, 1]]);
+        b.view(Some(Machine::B));
+        b.until("the page", |b| b.desk.shown().first().is_some_and(|d| !d.channels.is_empty()));
+        let chases = b.said.iter().filter(|s| s.0 == "patch-chase" && s.1.contains("settings are sent")).count();
+        assert_eq!(chases, 1, "{:?}", b.said);
+    }
+}
+
+/// Nothing is known yet, so that there is nothing to send as the first song begins.
+fn rack_is_quiet(b: &mut Bench) {
+    let text = b.until_said("patch-chase");
+    assert!(text.contains("nothing to send"), "{text}");
+}
+
 #[test]
 fn two_inputs_of_one_machine_are_not_merged() {
     let mut b = Bench::new("");
