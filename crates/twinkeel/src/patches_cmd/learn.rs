@@ -132,7 +132,7 @@ impl Runs {
                 self.under_way =
                     e["detail"]["number"].as_u64().filter(|_| code == "began").map(|n| (n, at, Vec::new()));
             }
-            (Some("patch"), Some("patch")) if e["machine"] == Value::from(&*self.machine) => {
+            (Some("patch"), Some("patch")) if e["machine"] == *self.machine => {
                 if let (Some((song, _, patches)), Some((of, p))) = (&mut self.under_way, expected(&e["detail"]))
                     && of == *song
                 {
