@@ -504,6 +504,35 @@ test("alarms are seen and shelved", async () => {
   await close(page);
 });
 
+test("a phone stays awake, and shakes when something urgent comes, but not before anybody has touched it", async () => {
+  const page = await open({ context: { hasTouch: true, viewport: { width: 360, height: 640 } } });
+  await page.context().addInitScript(() => {
+    window.asked = { awake: 0, shakes: 0 };
+    // The tests' own looks into a page count as touches, so what a browser knows of touches is said here.
+    window.touched = false;
+    Object.defineProperty(navigator, "userActivation", { value: { get hasBeenActive() { return window.touched; } } });
+    addEventListener("pointerdown", () => { window.touched = true; });
+    Object.defineProperty(navigator, "wakeLock", { value: { request: async () => { window.asked.awake++; } } });
+    navigator.vibrate = () => { window.asked.shakes++; return true; };
+  });
+  await page.reload();
+  await page.waitForSelector("body[data-line=live]");
+  const asked = () => page.evaluate(() => window.asked);
+  assert.deepEqual(await asked(), { awake: 1, shakes: 0 });
+  await rig.scene("no-standby");
+  await page.waitForSelector("#alarms >> text=HIGH");
+  assert.equal((await asked()).shakes, 0, "a page that nobody has touched may not");
+  await rig.scene("ready");
+  await page.waitForSelector("#alarms:empty", { state: "attached" });
+  await page.locator("#headline-text").tap();
+  await rig.scene("no-standby");
+  await page.waitForSelector("#alarms >> text=HIGH");
+  await page.waitForFunction(() => window.asked.shakes === 1);
+  await page.waitForTimeout(500);
+  assert.equal((await asked()).shakes, 1, "once for each alarm");
+  await close(page);
+});
+
 test("two operators see who did what", async () => {
   const mara = await open({ name: "Mara" });
   const joel = await open({ name: "Joel" });

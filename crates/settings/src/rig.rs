@@ -350,9 +350,10 @@ select = "/changeover/select"
     /// Each wrong file, and the line and words its error must have.
     #[test]
     fn errors_name_place_and_mend() {
-        let cases: [(&str, &str, &str, &str); 8] = [
+        let cases: [(&str, &str, &str, &str); 9] = [
             ("shows = \"shows\"", "shows = \"s\"\nprefer = [\"mtc\", \"ltc\", \"mtc\"]", "rig.toml:6:1", "named twice"),
             ("page = ", "pge = ", "rig.toml:9:1", "unknown field"),
+            ("page = \"127.0.0.1:", "page = \"0.0.0.0:", "rig.toml:9:1", "no operator's passphrase"),
             ("id = \"00112233445566778899aabbccddee02\"", "id = \"12\"", "rig.toml:16:6", "32 hexadecimal digits"),
             ("key = \"k2\"", "key = \"k1\"", "rig.toml:17:1", "same key"),
             ("select = \"/changeover/select\"", "select = \"go\"", "rig.toml:21:1", "starts with a slash"),
