@@ -4,7 +4,7 @@
 
 use std::f64::consts::TAU;
 
-use base::{AudioState, Hertz, MonoTime, Samples, Span};
+use base::{AudioState, Dbfs, Hertz, MonoTime, Samples, Span};
 use twinkeel_agent::core::{AgentCore, SoundFormat};
 use wire::{Beat, Pilot};
 
@@ -16,6 +16,8 @@ struct Rig {
     core: AgentCore,
     n: usize,
     beat_due: MonoTime,
+    /// Amplitude of mains hum and its noise on every channel.
+    hum: f64,
 }
 
 fn start() -> MonoTime {
@@ -24,6 +26,11 @@ fn start() -> MonoTime {
 
 impl Rig {
     fn new() -> Rig {
+        Rig::at_an_input(None)
+    }
+
+    /// Heard by an input with this noise floor.
+    fn at_an_input(floor: Option<Dbfs>) -> Rig {
         let mut core = AgentCore::new(Vec::new());
         core.on_format(SoundFormat {
             rate: RATE,
@@ -31,11 +38,11 @@ impl Rig {
             timecode: None,
             ltc_rate: None,
             pilot: Some(Hertz(19_000.0)),
-            floor: None,
+            floor,
             outside: false,
             exact_stamps: true,
         });
-        Rig { core, n: 0, beat_due: start() }
+        Rig { core, n: 0, beat_due: start(), hum: 0.0 }
     }
 
     fn now(&self) -> MonoTime {
@@ -49,7 +56,8 @@ impl Rig {
         let samples: Vec<f32> = (self.n..self.n + BLOCK)
             .flat_map(|n| {
                 let (l, r) = (0.3 * wave(220.0, n) + 0.1 * wave(331.0, n), 0.2 * wave(277.0, n));
-                [(tracks * l) as f32, (tracks * r) as f32, (pilot * 0.01 * wave(19_000.0, n)) as f32]
+                let hum = self.hum * (0.7 * wave(50.0, n) + 0.3 * wave(7_919.0, n * n % 65_521));
+                [tracks * l, tracks * r, pilot * 0.01 * wave(19_000.0, n)].map(|s| (s + hum) as f32)
             })
             .collect();
         self.n += BLOCK;
@@ -126,4 +134,33 @@ fn steady_callbacks_that_cease_are_missed_soon() {
     let (when, _) =
         (0..20).flat_map(|_| rig.block(1.0, 1.0, false)).find(|(_, b)| b.audio == AudioState::Ceased).expect("noticed");
     assert!(when - end <= Span::from_millis(18), "{:?}", when - end);
+}
+
+/// An analogue input is never silent: hum 6 dB below the floor is taken for silence, and the last sound is known to the block.
+/// Without a floor the same hum would be sound that goes on.
+#[test]
+fn hum_below_the_floor_of_an_analogue_input_is_silence() {
+    for (floor, silent) in [(Some(Dbfs(-64.0)), true), (None, false)] {
+        let mut rig = Rig::at_an_input(floor);
+        rig.hum = Dbfs(-70.0).amplitude();
+        assert_eq!(rig.play(2.0).audio, AudioState::Sounding);
+        let end = rig.now();
+        let beat = (0..40).flat_map(|_| rig.block(0.0, 0.0, true)).last().expect("beats").1;
+        let last = MonoTime::from_nanos(beat.last_sound.expect("sounded").nanos());
+        assert_eq!(last - end < Span::from_millis(1), silent, "{floor:?}: {:?}", last - end);
+        assert_eq!(beat.audio, AudioState::Silent, "{floor:?}: by its level it is silent either way");
+        assert_eq!(beat.levels[2].pilot, Pilot::Absent, "hum is no pilot");
+        assert_eq!(rig.play(1.0).audio, AudioState::Sounding);
+    }
+}
+
+#[test]
+fn an_agent_that_hears_hum_alone_tells_no_dropouts() {
+    let mut rig = Rig::at_an_input(Some(Dbfs(-64.0)));
+    rig.hum = Dbfs(-70.0).amplitude();
+    rig.play(2.0);
+    for _ in 0..400 {
+        rig.block(0.0, 0.0, true);
+    }
+    assert_eq!(rig.play(2.0).dropouts, 0, "a second of rest is none");
 }

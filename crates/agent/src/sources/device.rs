@@ -66,17 +66,14 @@ struct Listener {
 
 fn start_device(wanted: Vec<(AudioWanted, NewsDesk)>) -> std::io::Result<()> {
     let Some((first, _)) = wanted.first() else { return Ok(()) };
-    let named = |w: &AudioWanted, i: usize| w.channels.get(i).is_some_and(|c| !c.is_empty());
-    let widest = wanted.iter().map(|(w, _)| w.channels.len()).max().unwrap_or(0);
-    let heard: Vec<usize> = (0..widest).filter(|i| wanted.iter().any(|(w, _)| named(w, *i))).collect();
-    // A channel's name matters to its listener alone: here it only says that the channel is wanted.
-    let channels = (0..widest).map(|i| if heard.contains(&i) { format!("{i}") } else { String::new() }).collect();
+    let lists: Vec<&[String]> = wanted.iter().map(|(w, _)| w.channels.as_slice()).collect();
+    let (channels, places) = shared(&lists);
     let input = AudioInput { host: first.host.clone(), device: first.device.clone(), channels };
     let name = format!("audio device {}", first.device);
     let listeners: Vec<Listener> = wanted
         .into_iter()
-        .map(|(mut wanted, desk)| {
-            let places = (0..heard.len()).filter(|p| named(&wanted, heard[*p])).collect();
+        .zip(places)
+        .map(|((mut wanted, desk), places)| {
             wanted.channels.retain(|c| !c.is_empty());
             Listener { wanted, desk, places }
         })
@@ -87,12 +84,7 @@ fn start_device(wanted: Vec<(AudioWanted, NewsDesk)>) -> std::io::Result<()> {
         move |arrival| match arrival {
             Arrival::Pcm { at, block } => {
                 for l in &listeners {
-                    let samples = if listeners.len() == 1 {
-                        block.samples.to_vec()
-                    } else {
-                        let frames = block.samples.chunks_exact(block.channels.max(1));
-                        frames.flat_map(|f| l.places.iter().filter_map(|p| f.get(*p).copied())).collect()
-                    };
+                    let samples = share(&block.samples, block.channels, &l.places);
                     l.desk.tell(News::Pcm { at, samples });
                 }
             }
@@ -103,6 +95,23 @@ fn start_device(wanted: Vec<(AudioWanted, NewsDesk)>) -> std::io::Result<()> {
             Arrival::Midi { .. } => {}
         },
     )
+}
+
+/// The channels of a device that anybody wants, and where each one's own lie in a frame of those. A channel's name matters to its
+/// listener alone; here it only says that the channel is wanted.
+fn shared(lists: &[&[String]]) -> (Vec<String>, Vec<Vec<usize>>) {
+    let named = |list: &[String], i: usize| list.get(i).is_some_and(|c| !c.is_empty());
+    let widest = lists.iter().map(|l| l.len()).max().unwrap_or(0);
+    let heard: Vec<usize> = (0..widest).filter(|i| lists.iter().any(|l| named(l, *i))).collect();
+    let channels = (0..widest).map(|i| if heard.contains(&i) { i.to_string() } else { String::new() }).collect();
+    let places = lists.iter().map(|l| (0..heard.len()).filter(|p| named(l, heard[*p])).collect());
+    (channels, places.collect())
+}
+
+/// One's own channels of interleaved frames.
+fn share(samples: &[f32], channels: usize, places: &[usize]) -> Vec<f32> {
+    let frames = samples.chunks_exact(channels.max(1));
+    frames.flat_map(|f| places.iter().filter_map(|p| f.get(*p).copied())).collect()
 }
 
 impl Listener {
@@ -172,5 +181,25 @@ fn say(name: &str, state: &SourceState) {
         SourceState::Open(format) => tracing::info!("{name}: open as {}", format.name),
         SourceState::Stalled => tracing::warn!("{name}: its callbacks have ceased"),
         SourceState::Gone { why } => tracing::warn!("{name}: {why}; trying on"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_listener_of_a_device_gets_its_own_channels() {
+        let list = |names: &[&str]| names.iter().map(|n| (*n).to_owned()).collect::<Vec<_>>();
+        let a = list(&["tracks L", "", "timecode"]);
+        let b = list(&["", "", "", "", "tracks L", "timecode"]);
+        let (channels, places) = shared(&[&a, &b]);
+        // Channels 1 and 3 (counted from 0) are nobody's.
+        assert_eq!(channels, ["0", "", "2", "", "4", "5"]);
+        let frames = [0.0, 0.2, 0.4, 0.5, 1.0, 1.2, 1.4, 1.5];
+        assert_eq!(share(&frames, 4, &places[0]), [0.0, 0.2, 1.0, 1.2]);
+        assert_eq!(share(&frames, 4, &places[1]), [0.4, 0.5, 1.4, 1.5]);
+        let (channels, places) = shared(&[&a]);
+        assert_eq!((channels.len(), share(&[1.0, 3.0], 2, &places[0])), (3, vec![1.0, 3.0]));
     }
 }
