@@ -18,6 +18,7 @@ use settings::rig::{Limits, Listen, MachineEntry, Mode, Policies, RigFile};
 use wire::KeyPair;
 
 use crate::refuse;
+use crate::run::HeardBy;
 use questions::{Answers, Found};
 
 /// Arguments of `twinkeel init`.
@@ -39,6 +40,9 @@ pub struct InitArgs {
     /// The show's title; without it, the rig's name.
     #[arg(long)]
     title: Option<String>,
+    /// Who hears the machines: `agents` on them, or the `supervisor` alone by its own inputs. It asks nothing for the latter.
+    #[arg(long, value_enum, default_value = "agents")]
+    heard_by: HeardBy,
     /// Ask, also where there is no terminal. On a terminal it asks by itself.
     #[arg(long, conflicts_with = "no_questions")]
     ask: bool,
@@ -68,12 +72,15 @@ pub fn run(a: &InitArgs) -> ExitCode {
         frame_rate: base::FrameRate::F30,
     };
     let asks = a.ask || (!a.no_questions && std::io::stdin().is_terminal() && std::io::stdout().is_terminal());
+    if a.heard_by == HeardBy::Supervisor {
+        return alone(a, &first);
+    }
     let answers = if asks { asked(first) } else { Ok(first) };
     let answers = match answers {
         Ok(answers) => answers,
         Err(e) => return refuse(&e),
     };
-    match make(&a.dir, &answers) {
+    match make(&a.dir, &answers, HeardBy::Agents) {
         Ok(()) => {
             println!("{} is ready:", a.dir.display());
             println!("  supervisor/  for the supervisor's computer");
@@ -88,6 +95,44 @@ pub fn run(a: &InitArgs) -> ExitCode {
         }
         Err(e) => refuse(&e),
     }
+}
+
+/// A rig without agents: one folder, for the supervisor's computer.
+fn alone(a: &InitArgs, answers: &Answers) -> ExitCode {
+    if a.ask {
+        return refuse(&"there are no questions yet for a rig that the supervisor alone hears: leave out --ask");
+    }
+    if a.supervisor.iter().any(|ip| !ip.is_loopback()) {
+        return refuse(&"without agents nobody from outside speaks to the supervisor: leave out --supervisor");
+    }
+    match make(&a.dir, answers, HeardBy::Supervisor) {
+        Ok(()) => {
+            println!(
+                "{}/supervisor is ready, for the supervisor's computer: nothing runs on the others.",
+                a.dir.display()
+            );
+            println!("Next: in rig.toml name the device and the channels by which each machine is heard (see");
+            println!("`twinkeel devices` and config/rig-alone.toml) and the outputs, in show.toml the songs,");
+            println!("then run `twinkeel supervisor` there.");
+            ExitCode::SUCCESS
+        }
+        Err(e) => refuse(&e),
+    }
+}
+
+/// By which channels of the supervisor's device a machine is heard, as a first proposal: four each, side by side.
+fn own_inputs(m: Machine) -> Vec<Source> {
+    let mine = ["tracks L", "tracks R", "timecode", "pilot"];
+    let others = std::iter::repeat_n("", m.index() * mine.len());
+    vec![Source::Audio {
+        host: "default".into(),
+        device: "default".into(),
+        channels: others.chain(mine).map(str::to_owned).collect(),
+        timecode: Some("timecode".into()),
+        rate: None,
+        pilot: None,
+        floor: None,
+    }]
 }
 
 /// The questions, on the terminal or from what is piped in.
@@ -140,15 +185,20 @@ fn sources(a: &Answers) -> Vec<Source> {
 
 type Made = Result<(), Box<dyn std::error::Error>>;
 
-fn make(to: &Path, a: &Answers) -> Made {
+fn make(to: &Path, a: &Answers, heard_by: HeardBy) -> Made {
     let rig_id = RigId(random_id());
     let supervisor = KeyPair::generate()?;
     let paths = |port: u16| -> Vec<_> { a.supervisor.iter().zip(port..).map(|(ip, p)| (*ip, p).into()).collect() };
     let lanes = (a.supervisor[0], 7742).into();
     let mut machines = Vec::new();
     for m in Machine::first(a.machines.into()) {
-        let keys = KeyPair::generate()?;
         let id = MachineId(random_id());
+        if heard_by == HeardBy::Supervisor {
+            let (name, sources) = (m.to_string(), own_inputs(m));
+            machines.push(MachineEntry { name, id, key: String::new(), pilot: None, sources, triggers: Vec::new() });
+            continue;
+        }
+        let keys = KeyPair::generate()?;
         let agent = AgentFile {
             machine_id: id,
             name: m.to_string(),
@@ -183,7 +233,7 @@ fn make(to: &Path, a: &Answers) -> Made {
         shows: "shows".into(),
         show: Some("show.toml".into()),
         mode: Mode::Observe,
-        heard_by: settings::rig::HeardBy::Agents,
+        heard_by: heard_by.into(),
         listen: Listen {
             paths: paths(7740),
             lanes,

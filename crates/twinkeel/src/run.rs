@@ -49,10 +49,22 @@ pub struct DemoArgs {
     seed: u64,
 }
 
-#[derive(Clone, Copy, clap::ValueEnum)]
-enum HeardBy {
+/// Who hears the machines.
+#[derive(Clone, Copy, PartialEq, Eq, clap::ValueEnum)]
+pub enum HeardBy {
+    /// An agent on each.
     Agents,
+    /// The supervisor's own inputs.
     Supervisor,
+}
+
+impl From<HeardBy> for settings::rig::HeardBy {
+    fn from(by: HeardBy) -> settings::rig::HeardBy {
+        match by {
+            HeardBy::Agents => settings::rig::HeardBy::Agents,
+            HeardBy::Supervisor => settings::rig::HeardBy::Supervisor,
+        }
+    }
 }
 
 /// Arguments of `twinkeel demo-part`.
@@ -185,14 +197,8 @@ pub fn demo(a: &DemoArgs) -> ExitCode {
         Ok(s) => s,
         Err(e) => return refuse(&e),
     };
-    if let Some(by) = a.heard_by {
-        let by = match by {
-            HeardBy::Agents => settings::rig::HeardBy::Agents,
-            HeardBy::Supervisor => settings::rig::HeardBy::Supervisor,
-        };
-        if let Err(why) = scenario.set_heard_by(by) {
-            return refuse(&why);
-        }
+    if let Some(Err(why)) = a.heard_by.map(|by| scenario.set_heard_by(by.into())) {
+        return refuse(&why);
     }
     let program = match std::env::current_exe() {
         Ok(p) => p,

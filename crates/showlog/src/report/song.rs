@@ -148,7 +148,7 @@ fn shown(m: &MachineSample, song: Option<u16>, show: &ShowFile) -> String {
         (Fitness::OutOfService, ..) => "a person took it out of service",
         (_, Heard::Never, ..) => "it was never heard",
         (_, Heard::Silent, ..) => "it was not heard on any path",
-        (_, Heard::AgentLost | Heard::Goodbye, ..) => "its agent was gone",
+        (_, Heard::AgentLost | Heard::Goodbye, ..) => "its agent, or the supervisor's input for it, was gone",
         (_, _, TransportState::Stalled, _) => "its transport stalled",
         (_, _, TransportState::Lost, _) => "its timecode was lost",
         (_, _, TransportState::Stopped, _) => "it was stopped",
