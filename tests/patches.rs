@@ -52,6 +52,24 @@ fn a_device_is_sent_what_is_in_force_once_when_the_host_on_air_dies() {
     };
     let wanted: Vec<String> = (1..=2).flat_map(last).collect();
     assert_eq!(heard, wanted, "bank before program, channel by channel");
+    // What a follower of the timecode saw: the labels on either side and the count agree, at 30 frames a second.
+    let code = &of("heard")[0]["detail"]["code"];
+    let frames = |label: &str| {
+        let parts: Vec<i64> = label.split([':', ';']).map(|p| p.parse().unwrap()).collect();
+        ((parts[0] * 60 + parts[1]) * 60 + parts[2]) * 30 + parts[3]
+    };
+    let step = frames(code["to"].as_str().unwrap()) - frames(code["from"].as_str().unwrap()) - 1;
+    assert_eq!((code["lost"].as_i64(), code["repeated"].as_i64()), (Some(step.max(0)), Some((-step).max(0))), "{code}");
+    // No song was played to its end, so that none is learnt, and the show file stays.
+    let show = std::fs::read_to_string(out.path().join("show.toml")).unwrap();
+    let learnt = Command::new(twinkeel_bin())
+        .args(["patches", "learn", "--write", "--events"])
+        .args([out.path().join("shows/events.jsonl"), out.path().join("show.toml")])
+        .output()
+        .unwrap();
+    assert_eq!(learnt.status.code(), Some(1));
+    assert!(String::from_utf8_lossy(&learnt.stderr).contains("it was not heard from end to end"));
+    assert_eq!(std::fs::read_to_string(out.path().join("show.toml")).unwrap(), show);
     // Both machines play the same: nothing may be said to be missing.
     for code in ["patch-missing", "patch-late", "patch-different", "patch-doubled", "patch-extra"] {
         assert_eq!(of(code).len(), 0, "{code}");
