@@ -221,11 +221,12 @@ fn session(dir: &Path, seed: u64) -> std::io::Result<PathBuf> {
     let path = dir.join(SESSION);
     let _ = std::fs::remove_dir_all(&path);
     std::fs::create_dir_all(&path)?;
+    // Older than the player, and the same for all: as old as this program.
+    let as_old = std::fs::metadata(std::env::current_exe()?)?.modified()?;
     for song in &Show::new(seed).songs {
         let file = path.join(format!("{:02} {}.song", song.number, song.title));
         std::fs::write(&file, format!("{song:#?}\n"))?;
-        let at = std::time::UNIX_EPOCH + std::time::Duration::from_secs(1_000_000_000);
-        std::fs::File::options().append(true).open(&file)?.set_modified(at)?;
+        std::fs::File::options().append(true).open(&file)?.set_modified(as_old)?;
     }
     Ok(path)
 }
