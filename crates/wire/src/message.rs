@@ -77,6 +77,31 @@ pub enum Up {
         /// Other news.
         others: u64,
     },
+    /// A stretch of the programme is lost, though its transport rolls. The beats count the same.
+    Dropout {
+        /// Where it began.
+        at: RemoteTime,
+        /// How long it is; 0: something is missing at one place.
+        length: Span,
+        /// What it is like.
+        what: Lost,
+        /// In which of the first 64 channels: the lowest bit is the first. 0: in all.
+        channels: u64,
+    },
+}
+
+/// What a lost stretch of sound is like.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Lost {
+    /// Digital zeros.
+    Zeros,
+    /// What was played just before, again.
+    Repeat,
+    /// The curve breaks.
+    Jump,
+    /// No samples came.
+    Gap,
 }
 
 /// Channel messages of one MIDI input.

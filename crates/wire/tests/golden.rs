@@ -10,7 +10,7 @@ use base::{
 };
 use twinkeel_wire::codec::{encode_beat, encode_reply};
 use twinkeel_wire::manifest::{Entry, FolderSum, Listing, Loaded, Manifest, Progress, WantListing, What};
-use twinkeel_wire::message::{PatchMessage, PatchStream, SourceInfo, SourceState, TriggerKind};
+use twinkeel_wire::message::{Lost, PatchMessage, PatchStream, SourceInfo, SourceState, TriggerKind};
 use twinkeel_wire::{
     Beat, BeatReply, CentiDbfs, ChannelLevel, Down, Echo, Excerpt, GoodbyeWhy, Health, Hello, HostFlags, Inventory,
     Kit, MAX_BEAT, Pilot, RefuseWhy, SourceFlags, StopCause, Up, decode_beat, decode_down, decode_reply, decode_up,
@@ -197,6 +197,10 @@ fn every_message_upward() {
             "0c010202 0100c20c00 010102b00764".replace(' ', ""),
         ),
         (Up::LetGo { patches: 300, others: 2 }, "0dac0202".to_string()),
+        (
+            Up::Dropout { at: t(1), length: Span::from_nanos(1), what: Lost::Repeat, channels: 3 },
+            "0e01020103".to_string(),
+        ),
     ];
     for (message, bytes) in cases {
         let encoded = encode_up(&message).unwrap();

@@ -255,6 +255,11 @@ impl AgentCore {
         };
         if let Some(s) = &mut self.sound {
             s.tell(now, &mut beat);
+            if let Some(l) = s.lost_sound(now) {
+                let at = RemoteTime::of_sender(l.at);
+                let lost = Up::Dropout { at, length: l.length, what: l.what, channels: l.channels };
+                let _ = self.news.try_push(lost);
+            }
         }
         let timecodes = || self.midi.iter().filter_map(|m| m.timecode(now));
         let clocks = self.midi.iter().filter_map(|m| m.clocks(now));

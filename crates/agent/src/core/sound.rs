@@ -1,13 +1,15 @@
 //! What a machine sounds like: meters, dropouts, LTC on one channel, and whether the sound is there, wrong, silent or has ceased.
 
+use arrayvec::ArrayVec;
 use base::{
     AudioState, Dbfs, FrameRate, Hertz, MonoTime, RemoteTime, Samples, ShowPosition, SourceKind, Span, TransportState,
 };
-use measure::dropout::DropoutDetector;
+use measure::dropout::{DropoutDetector, DropoutKind};
 use measure::levels::{ChannelMeter, ChannelReading};
 use measure::line::{LineConfig, PositionLine};
 use timecode::ltc::{LtcDecoder, LtcEvent};
 use wire::beat::MAX_LEVELS;
+use wire::message::Lost;
 use wire::{Beat, CentiDbfs, ChannelLevel, Pilot};
 
 use super::code::report;
@@ -96,12 +98,28 @@ pub struct Sound {
     lost: bool,
     dropouts: u16,
     last_dropout: Option<MonoTime>,
+    lost_sound: ArrayVec<LostSound, 4>,
     clipped: u16,
     wrong_since: Option<MonoTime>,
     wrong: bool,
     metered_since: Option<MonoTime>,
     scratch: Vec<f32>,
     excerpts: Excerpts,
+}
+
+/// A dropout, as far as it is known: channels that lose the same block come one after another.
+#[derive(Clone, Copy)]
+pub struct LostSound {
+    /// Where it began.
+    pub at: MonoTime,
+    /// How long it is.
+    pub length: Span,
+    /// What it is like.
+    pub what: Lost,
+    /// In which channels, the lowest bit first.
+    pub channels: u64,
+    /// When the last channel told.
+    told: MonoTime,
 }
 
 struct Channel {
@@ -165,6 +183,7 @@ impl Sound {
             lost: false,
             dropouts: 0,
             last_dropout: None,
+            lost_sound: ArrayVec::new(),
             clipped: 0,
             wrong_since: None,
             wrong: false,
@@ -210,7 +229,7 @@ impl Sound {
         let Some(due) = self.next_due else { return };
         let slack = if self.format.exact_stamps { GAP.at(self.format.rate) } else { self.block.times(2) };
         if at - due > slack {
-            self.on_dropout(at);
+            self.on_dropout(at, due, at - due, Lost::Gap, 0);
             self.channels.iter_mut().filter_map(|c| c.dropouts.as_mut()).for_each(DropoutDetector::on_gap);
             self.excerpts.on_gap();
             if let Some(ltc) = &mut self.ltc {
@@ -229,11 +248,26 @@ impl Sound {
         }
     }
 
-    fn on_dropout(&mut self, at: MonoTime) {
-        if self.last_dropout.is_none_or(|t| (at - t).abs() > ONE_DROPOUT) {
+    /// A dropout became known at `told`; it is one with what another channel lost just now.
+    fn on_dropout(&mut self, told: MonoTime, at: MonoTime, length: Span, what: Lost, channels: u64) {
+        if self.last_dropout.is_none_or(|t| (told - t).abs() > ONE_DROPOUT) {
             self.dropouts = self.dropouts.wrapping_add(1);
-            self.last_dropout = Some(at);
+            self.last_dropout = Some(told);
+            // One that finds no room is counted all the same.
+            let _ = self.lost_sound.try_push(LostSound { at, length, what, channels, told });
+        } else if let Some(l) = self.lost_sound.last_mut() {
+            // No channel's bit: all of them.
+            let all = l.channels == 0 || channels == 0;
+            l.channels = if all { 0 } else { l.channels | channels };
+            l.length = l.length.max(length);
+            l.at = l.at.min(at);
         }
+    }
+
+    /// The oldest dropout of which no channel tells any more.
+    pub fn lost_sound(&mut self, now: MonoTime) -> Option<LostSound> {
+        let settled = self.lost_sound.first().is_some_and(|l| now - l.told > ONE_DROPOUT.times(2));
+        settled.then(|| self.lost_sound.remove(0))
     }
 
     fn chunk(&mut self, first: MonoTime, frames: usize) {
@@ -241,7 +275,7 @@ impl Sound {
         let rate = self.format.rate;
         let floor = self.format.floor.map_or(0.0, |f| f.amplitude() as f32);
         let silent = (SILENT.amplitude() as f32).max(floor);
-        let mut dropout = None;
+        let mut lost: ArrayVec<(MonoTime, MonoTime, measure::dropout::Dropout, u64), 4> = ArrayVec::new();
         for (c, channel) in self.channels.iter_mut().enumerate() {
             let (mut last_loud, mut last_signal) = (None, None);
             for (i, s) in self.scratch.iter().skip(c).step_by(n).enumerate() {
@@ -250,7 +284,11 @@ impl Sound {
                     p.on_sample(*s);
                 }
                 if let Some(d) = &mut channel.dropouts {
-                    d.on_sample(*s, &mut |_| dropout = dropout.or(Some(i)));
+                    // The sample of that number was heard this long before the present one.
+                    let (told, number) = (first + Samples(i as f64).at(rate), d.heard());
+                    let before = |n: u64| Samples(number as f64 - n as f64).at(rate);
+                    let bit = u32::try_from(c).ok().and_then(|c| 1u64.checked_shl(c)).unwrap_or(0);
+                    d.on_sample(*s, &mut |x| _ = lost.try_push((told, told - before(x.from), x, bit)));
                 }
                 if s.abs() > floor && s.is_finite() {
                     last_loud = Some(i);
@@ -274,8 +312,13 @@ impl Sound {
         if let Some(ltc) = &mut self.ltc {
             ltc.hear(&self.scratch, n, first, rate);
         }
-        if let Some(i) = dropout {
-            self.on_dropout(first + Samples(i as f64).at(rate));
+        for (told, at, d, channel) in lost {
+            let what = match d.kind {
+                DropoutKind::Zeros => Lost::Zeros,
+                DropoutKind::Repeat => Lost::Repeat,
+                DropoutKind::Jump => Lost::Jump,
+            };
+            self.on_dropout(told, at, Samples(d.to.saturating_sub(d.from) as f64).at(rate), what, channel);
         }
         let since = *self.metered_since.get_or_insert(first);
         if end - since >= METER {

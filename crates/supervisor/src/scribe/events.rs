@@ -306,6 +306,12 @@ impl Scribe {
                 );
                 (EventKind::Supervisor, "let-go", text, Tone::Abnormal)
             }
+            Up::Dropout { at, length, what, channels } => {
+                let clock = self.state.view.as_ref().and_then(|v| crate::ears::lies_of(v)[m.index()].clock);
+                let at = clock.map_or(now, |offset| at.to_local(offset).min(now));
+                self.on_dropout(m, at, length, what, channels);
+                return;
+            }
             Up::Trigger { what, .. } => {
                 (EventKind::Note, "trigger", format!("{m} heard the trigger: {what:?}."), Tone::Neutral)
             }
@@ -369,7 +375,7 @@ impl Scribe {
         }
     }
 
-    /// Steps of the offset and dropouts, as the figures count them.
+    /// Steps of the offset, as the figures count them.
     pub(super) fn look_for_steps(&mut self, view: &WatchView) {
         for (i, f) in view.machines.iter().enumerate() {
             let Some(m) = Machine::new(i) else { continue };
@@ -387,22 +393,10 @@ impl Scribe {
                     self.mark(step.at, MarkKind::Step, Some(m), text);
                 }
             }
-            let Some(beat) = &f.beat else { continue };
-            let seen = self.state.dropouts_seen[i].replace(beat.dropouts);
-            if let Some(n) = seen.map(|s| beat.dropouts.wrapping_sub(s)).filter(|n| (1..1000).contains(n)) {
-                let text = format!("{m} lost sound: {n} {}.", if n == 1 { "dropout" } else { "dropouts" });
-                let d = detail::Dropout { length: Span::ZERO, channels: Vec::new() };
-                self.write(
-                    event(view.now, EventKind::Dropout, "dropout", text.clone()).about(m).with(&d),
-                    Tone::Neutral,
-                    None,
-                );
-                self.mark(view.now, MarkKind::Dropout, Some(m), text);
-            }
         }
     }
 
-    fn mark(&self, at: MonoTime, kind: MarkKind, machine: Option<Machine>, text: String) {
+    pub(super) fn mark(&self, at: MonoTime, kind: MarkKind, machine: Option<Machine>, text: String) {
         if let Ok(mut h) = self.history.lock() {
             h.mark(Mark { at, kind, machine: machine.map(Into::into), text });
         }

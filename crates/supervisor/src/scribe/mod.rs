@@ -5,6 +5,7 @@ mod advice;
 mod causes;
 mod changeovers;
 mod checks;
+mod dropouts;
 mod events;
 mod history;
 mod names;
@@ -24,6 +25,7 @@ use tokio::sync::watch::Sender;
 use watch::WatchView;
 use wire::Up;
 
+use self::dropouts::DropoutBook;
 use crate::from_watch::FromWatch;
 use crate::memory::Kept;
 use crate::page::DeskAct;
@@ -211,7 +213,7 @@ pub struct State {
     proposal: Option<(u64, MonoTime)>,
     sounds: sounds::Sounds,
     steps_seen: [u16; base::ids::MAX_MACHINES],
-    dropouts_seen: [Option<u16>; base::ids::MAX_MACHINES],
+    dropouts: [DropoutBook; base::ids::MAX_MACHINES],
     wake: bool,
 }
 
@@ -256,6 +258,7 @@ impl Scribe {
                 }
                 self.look_for_song(&view);
                 self.look_for_steps(&view);
+                self.look_for_dropouts(&view);
                 if let Ok(mut h) = self.history.lock() {
                     h.on_view(&view);
                 }
