@@ -15,8 +15,10 @@ use wire::{Beat, CentiDbfs, ChannelLevel, Pilot};
 use super::code::report;
 use super::excerpt::Excerpts;
 use ceased::Callbacks;
+use lost::{Dropouts, LostSound};
 
 mod ceased;
+mod lost;
 
 /// Below this a channel counts as silent (common practice, no source).
 const SILENT: Dbfs = Dbfs(-60.0);
@@ -30,8 +32,6 @@ const RECENT: Span = Span::from_secs(2);
 const SOUNDS: Span = Span::from_millis(5);
 /// Three quarter frames at 30 frames a second.
 const CODE_MISSED: Span = Span::from_millis(25);
-/// Dropouts of several channels within this of each other are one: a block was lost in all.
-const ONE_DROPOUT: Span = Span::from_millis(10);
 /// A full-scale noise has an RMS of -4.77 dBFS when its samples are evenly spread over the whole range (the mean square of an
 /// even distribution over -1..1 is 1/3); mastered programme stays below this (common practice, no source).
 const TOO_LOUD: Dbfs = Dbfs(-5.5);
@@ -96,30 +96,13 @@ pub struct Sound {
     callbacks: Callbacks,
     last_sound: Option<MonoTime>,
     lost: bool,
-    dropouts: u16,
-    last_dropout: Option<MonoTime>,
-    lost_sound: ArrayVec<LostSound, 4>,
+    dropouts: Dropouts,
     clipped: u16,
     wrong_since: Option<MonoTime>,
     wrong: bool,
     metered_since: Option<MonoTime>,
     scratch: Vec<f32>,
     excerpts: Excerpts,
-}
-
-/// A dropout, as far as it is known: channels that lose the same block come one after another.
-#[derive(Clone, Copy)]
-pub struct LostSound {
-    /// Where it began.
-    pub at: MonoTime,
-    /// How long it is.
-    pub length: Span,
-    /// What it is like.
-    pub what: Lost,
-    /// In which channels, the lowest bit first.
-    pub channels: u64,
-    /// When the last channel told.
-    told: MonoTime,
 }
 
 struct Channel {
@@ -181,9 +164,7 @@ impl Sound {
             callbacks: Callbacks::default(),
             last_sound: None,
             lost: false,
-            dropouts: 0,
-            last_dropout: None,
-            lost_sound: ArrayVec::new(),
+            dropouts: Dropouts::default(),
             clipped: 0,
             wrong_since: None,
             wrong: false,
@@ -229,7 +210,8 @@ impl Sound {
         let Some(due) = self.next_due else { return };
         let slack = if self.format.exact_stamps { GAP.at(self.format.rate) } else { self.block.times(2) };
         if at - due > slack {
-            self.on_dropout(at, due, at - due, Lost::Gap, 0);
+            let lost = LostSound { at: due, length: at - due, what: Lost::Gap, channels: 0 };
+            self.dropouts.on_lost(at, lost);
             self.channels.iter_mut().filter_map(|c| c.dropouts.as_mut()).for_each(DropoutDetector::on_gap);
             self.excerpts.on_gap();
             if let Some(ltc) = &mut self.ltc {
@@ -248,26 +230,9 @@ impl Sound {
         }
     }
 
-    /// A dropout became known at `told`; it is one with what another channel lost just now.
-    fn on_dropout(&mut self, told: MonoTime, at: MonoTime, length: Span, what: Lost, channels: u64) {
-        if self.last_dropout.is_none_or(|t| (told - t).abs() > ONE_DROPOUT) {
-            self.dropouts = self.dropouts.wrapping_add(1);
-            self.last_dropout = Some(told);
-            // One that finds no room is counted all the same.
-            let _ = self.lost_sound.try_push(LostSound { at, length, what, channels, told });
-        } else if let Some(l) = self.lost_sound.last_mut() {
-            // No channel's bit: all of them.
-            let all = l.channels == 0 || channels == 0;
-            l.channels = if all { 0 } else { l.channels | channels };
-            l.length = l.length.max(length);
-            l.at = l.at.min(at);
-        }
-    }
-
-    /// The oldest dropout of which no channel tells any more.
+    /// The oldest dropout that is wholly known.
     pub fn lost_sound(&mut self, now: MonoTime) -> Option<LostSound> {
-        let settled = self.lost_sound.first().is_some_and(|l| now - l.told > ONE_DROPOUT.times(2));
-        settled.then(|| self.lost_sound.remove(0))
+        self.dropouts.settled(now)
     }
 
     fn chunk(&mut self, first: MonoTime, frames: usize) {
@@ -318,7 +283,8 @@ impl Sound {
                 DropoutKind::Repeat => Lost::Repeat,
                 DropoutKind::Jump => Lost::Jump,
             };
-            self.on_dropout(told, at, Samples(d.to.saturating_sub(d.from) as f64).at(rate), what, channel);
+            let length = Samples(d.to.saturating_sub(d.from) as f64).at(rate);
+            self.dropouts.on_lost(told, LostSound { at, length, what, channels: channel });
         }
         let since = *self.metered_since.get_or_insert(first);
         if end - since >= METER {
@@ -400,7 +366,7 @@ impl Sound {
     pub fn tell(&mut self, now: MonoTime, beat: &mut Beat) {
         beat.audio = self.state(now);
         beat.last_sound = self.last_sound.map(RemoteTime::of_sender);
-        beat.dropouts = self.dropouts;
+        beat.dropouts = self.dropouts.count();
         beat.clipped = self.clipped;
         beat.block = self.block;
         beat.levels.extend(self.channels.iter().take(MAX_LEVELS).map(|c| {
