@@ -18,6 +18,7 @@ mod with_jack {
 
     use base::{MachineId, MonoTime, RigId, Span};
     use serde_json::Value;
+    use settings::ShowFile;
     use settings::agent::{AgentFile, PlayerWatch, Source, SupervisorAddress};
     use settings::rig::{Limits, Listen, MachineEntry, Mode, Output, Policies, RigFile};
     use twinkeel_tests::{Running, say_skipped, twinkeel_bin, wait_until};
@@ -78,7 +79,7 @@ mod with_jack {
     }
 
     /// Starts everything but the switch. Players first, then who listens to them.
-    fn start(jackd: &Path, outputs: Vec<Output>) -> Rig {
+    fn start(jackd: &Path, outputs: Vec<Output>, show: Option<&str>) -> Rig {
         let dir = tempfile::tempdir().unwrap();
         let at = dir.path();
         let (paths, lanes, page) = (vec![free_udp()], free_tcp(), free_tcp());
@@ -140,7 +141,7 @@ mod with_jack {
             name: "real ports".into(),
             secret_key: key,
             shows: at.join("shows"),
-            show: None,
+            show: show.map(|text| write(at.join("show.toml"), text)),
             mode: Mode::Observe,
             heard_by: settings::rig::HeardBy::Agents,
             listen: Listen { paths, lanes, page, operator: None, names: Vec::new() },
@@ -246,7 +247,7 @@ mod with_jack {
         let Some(jackd) = jackd() else {
             return say_skipped("real ports", "jackd is not installed");
         };
-        let mut rig = start(&jackd, Vec::new());
+        let mut rig = start(&jackd, Vec::new(), None);
         wait_until_all_roll(&rig);
         // B starts later, and gains from then on: what is expected falls while we look.
         let faster = f64::from(RATES[1]) / f64::from(RATES[0]) - 1.0;
@@ -320,6 +321,89 @@ mod with_jack {
         }
     }
 
+    const PAD: &str = r#"
+        title = "Salt and Lanterns"
+        frame_rate = "30"
+        [[device]]
+        name = "pad rack"
+        channels = [3]
+        port = "pad:"
+        host = "jack"
+        link = "usb"
+        gate = "supervisor"
+        chase = true
+    "#;
+
+    #[test]
+    fn patches_cross_real_ports_to_a_device_behind_the_supervisor() {
+        let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
+        let Some(jackd) = jackd() else {
+            return say_skipped("patches over MIDI", "jackd is not installed");
+        };
+        ShowFile::parse("show.toml", PAD).unwrap();
+        let output = Output::Midi {
+            port: "switch:".into(),
+            host: "jack".into(),
+            select: vec!["c0 00".into(), "c0 01".into()],
+            answer: vec!["b0 14 00".into(), "b0 14 01".into()],
+        };
+        let mut rig = start(&jackd, vec![output], Some(PAD));
+        rig.start_switch();
+        let env = [("JACK_DEFAULT_SERVER", rig.servers[0].as_str()), ("JACK_NO_START_SERVER", "1")];
+        let log = rig.dir.path().join("pad.log");
+        let _pad = Running::start(Path::new(env!("CARGO_BIN_EXE_port_switch")), &["pad"], &env, &log);
+        wait_until_all_roll(&rig);
+        rig.wait_until_on_air("A");
+        // Both machines' messages came by ports of their own.
+        let record = rig.dir.path().join("shows/events.jsonl");
+        wait_until("both machines' program 12", Duration::from_secs(15), || {
+            let text = std::fs::read_to_string(&record).unwrap_or_default();
+            let sent = |m: &str| text.contains(&format!("{m} sent program 12 in bank 1/- on channel 3."));
+            (sent("A") && sent("B"), text)
+        });
+        let told = || {
+            let text = std::fs::read_to_string(&log).unwrap_or_default();
+            text.lines().filter(|l| l.starts_with("told")).map(str::to_owned).collect::<Vec<_>>()
+        };
+        // The supervisor plays on what the machine on air sends, in its order, and not the other's.
+        let patch = ["told [b2, 00, 01]", "told [c2, 0c]", "told [b2, 07, 64]"];
+        wait_until("what A sent", Duration::from_secs(10), || (told().len() >= 3, told()));
+        assert_eq!(told(), patch);
+        wait_until("a B that may go on air", Duration::from_secs(10), || {
+            let (taken, said) = rig.changeover(&["B"]);
+            (taken, said)
+        });
+        rig.wait_until_on_air("B");
+        // The device is right already: it is sent nothing before somebody asks for it.
+        wait_until("that it is right is said", Duration::from_secs(10), || {
+            let text = std::fs::read_to_string(&record).unwrap_or_default();
+            (text.contains("nothing to send after the changeover to B, it is right already"), text)
+        });
+        assert_eq!(told(), patch);
+        let page = rig.page.to_string();
+        let asked =
+            Command::new(twinkeel_bin()).args(["patches", "chase", "pad rack", "--page", &page]).output().unwrap();
+        assert!(asked.status.success(), "{asked:?}");
+        let got = wait_until("the device's patch again", Duration::from_secs(10), || {
+            let more = told().split_off(3);
+            (more.iter().any(|l| l == patch[2]), more)
+        });
+        let place = |what: &str| got.iter().position(|l| l == what);
+        assert!(
+            place(patch[0]).is_some() && place(patch[0]) < place(patch[1]) && place(patch[1]) < place(patch[2]),
+            "{got:?}"
+        );
+        // The port was not there when the supervisor began: that is over.
+        let alarms = rig.snapshot()["alarms"].clone();
+        let stands = |code: &str| {
+            let mut all = alarms.as_array().unwrap().iter();
+            all.any(|a| a["code"] == code && a["state"] != "returned-to-normal")
+        };
+        for code in ["patch-differs", "not-chased", "device-port", "midi-leak"] {
+            assert!(!stands(code), "{alarms:#}");
+        }
+    }
+
     #[test]
     fn a_changeover_is_commanded_and_confirmed_over_midi() {
         let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
@@ -334,6 +418,7 @@ mod with_jack {
                 select: vec!["c0 00".into(), "c0 01".into()],
                 answer: vec!["b0 14 00".into(), "b0 14 01".into()],
             }],
+            None,
         );
         rig.start_switch();
         wait_until_all_roll(&rig);

@@ -1,4 +1,4 @@
-//! A player on real ports: MTC on a JACK MIDI port and LTC on a JACK audio port, both by the server's own clock, from an instant given in
+//! A player on real ports: MTC and, early in its song, a patch for outboard devices on a JACK MIDI port and LTC on a JACK audio port, both by the server's own clock, from an instant given in
 //! nanoseconds of the monotonic clock. `port_player NAME START_NS`.
 //!
 //! It prints `played SAMPLES at MICROSECONDS` four times a second: what the server made of its nominal rate, for a test to hold figures
@@ -10,6 +10,9 @@ use jack::{AudioOut, Client, ClientOptions, Control, MidiOut, ProcessScope, RawM
 use timecode::Timecode;
 use timecode::ltc::LtcEncoder;
 use timecode::midi::MtcEncoder;
+
+/// What it sends to outboard devices, and when in seconds of its material: bank 1, program 12 and a controller on channel 3.
+const PATCHES: [(f64, &[u8]); 3] = [(1.0, &[0xB2, 0, 1]), (1.0, &[0xC2, 12]), (2.0, &[0xB2, 7, 100])];
 
 fn main() {
     let mut arguments = std::env::args().skip(1);
@@ -56,6 +59,11 @@ fn main() {
             next_word = before + material.0 / 4.0;
         }
         let after = before + frames - from;
+        for (at, bytes) in PATCHES {
+            if (before..after).contains(&(at * material.0)) {
+                let _ = midi.write(&RawMidi { time: 0, bytes });
+            }
+        }
         while next_quarter < after {
             let at = (next_quarter - before + from).max(0.0) as u32;
             let message = mtc.next_message();

@@ -1,12 +1,13 @@
 //! A changeover switch on real MIDI ports, named `switch`: it takes `C0 nn` at the port `select` (program nn of channel 1: machine nn),
 //! and tells where it stands by `B0 14 nn` at the port `answer`, at once after a command and twice a second besides.
-//! `port_switch` starts on machine A; what it was told is printed.
+//! `port_switch [NAME]` starts on machine A; what it was told is printed. Under another name it stands for any device on a MIDI port.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 use jack::{Client, ClientOptions, Control, MidiIn, MidiOut, ProcessScope, RawMidi};
 
 fn main() {
-    let client = twinkeel_tests::jack_client(|| Client::new("switch", ClientOptions::NO_START_SERVER));
+    let name = std::env::args().nth(1).unwrap_or_else(|| "switch".into());
+    let client = twinkeel_tests::jack_client(|| Client::new(&name, ClientOptions::NO_START_SERVER));
     let select = client.register_port("select", MidiIn::default()).unwrap();
     let mut answer = client.register_port("answer", MidiOut::default()).unwrap();
     let (tell, told) = std::sync::mpsc::channel();
