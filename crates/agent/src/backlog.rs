@@ -31,6 +31,7 @@ impl Backlog {
             if self.waiting.len() == MOST {
                 match self.waiting.pop_front() {
                     Some(Up::Patches(p)) => self.patches += p.messages.len() as u64,
+                    Some(Up::Exclusive(_)) => self.patches += 1,
                     Some(_) => self.others += 1,
                     None => {}
                 }

@@ -127,8 +127,8 @@ impl Beats {
         for up in self.core.take_news() {
             let _ = self.urgent.send(up);
         }
-        for patches in self.core.take_patches() {
-            let _ = self.urgent.send(Up::Patches(patches));
+        for up in self.core.take_patches() {
+            let _ = self.urgent.send(up);
         }
         for excerpt in self.core.take_excerpts() {
             // A lane that is held up loses excerpts, and nothing else waits for it.

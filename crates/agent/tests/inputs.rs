@@ -5,7 +5,8 @@ use base::{Direction, FrameRate, MonoTime, PositionReport, ShowPosition, SourceK
 use timecode::Timecode;
 use timecode::midi::encode::MtcEncoder;
 use twinkeel_agent::core::AgentCore;
-use wire::SourceFlags;
+use wire::message::{Exclusive, ExclusivePart};
+use wire::{SourceFlags, Up};
 
 /// Quarter frames of an hour for each input, byte by byte in turn: each input is a stream of its own (MIDI 1.0: a message belongs to
 /// one cable).
@@ -93,4 +94,24 @@ fn a_clock_is_carried_at_its_own_tempo() {
         panic!("{report:?}")
     };
     assert!((millis - 108_000).abs() < 360, "36 clocks on, to a hundredth: {millis}");
+}
+
+/// Timecode rolls; then a program, a system exclusive message in pieces and another program.
+#[test]
+fn system_exclusive_messages_are_told_in_their_order_with_their_place() {
+    let mut core = AgentCore::new(Vec::new());
+    let at = roll(&mut core, &[(0, 1)], BEGIN, 240);
+    core.on_midi(0, &[0xC0, 5, 0xF0, 0x7D], at);
+    core.on_midi(0, &[1, 2, 0xF7, 0xC0, 6], at);
+    let all = core.take_patches();
+    let [Up::Patches(first), Up::Exclusive(Exclusive { input: 0, place: Some(_), part, .. }), Up::Patches(second)] =
+        &all[..]
+    else {
+        panic!("{all:?}")
+    };
+    assert_eq!(part, &ExclusivePart::Whole(vec![0xF0, 0x7D, 1, 2, 0xF7]));
+    assert_eq!((first.messages[0].bytes, second.messages[0].bytes, second.first), ([0xC0, 5, 0], [0xC0, 6, 0], 1));
+    core.on_midi(0, &[0xF0, 0x7D, 1, 2], at);
+    let under_way = core.take_patches();
+    assert!(matches!(&under_way[..], [Up::Exclusive(Exclusive { part: ExclusivePart::Begun, .. })]), "{under_way:?}");
 }

@@ -30,6 +30,10 @@ pub struct Device {
     /// something on its channels; another that does is kept apart, and told.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub input: Option<u8>,
+    /// Whether it takes system exclusive messages: they are compared, and sent again with the rest. They have no channel, so that `input`
+    /// has to say by which cable its own come.
+    #[serde(default)]
+    pub sysex: bool,
     /// How fast it may be sent to.
     #[serde(default)]
     pub link: Link,
@@ -135,6 +139,13 @@ impl Device {
                 "write input = 1 for the first of agent.toml, or leave it out",
             );
         }
+        if self.sysex && self.input.is_none() {
+            return wrong(
+                "sysex",
+                "system exclusive messages have no channel, so that nothing tells which are its own",
+                "write input = 1 for what comes by the first MIDI input of agent.toml",
+            );
+        }
         if self.port.is_none()
             && (self.chase
                 || self.chase_at_song_start
@@ -162,7 +173,9 @@ mod tests {
     fn a_device_is_read_and_written_back() {
         let show = ShowFile::parse("show.toml", SHOW).unwrap();
         let d = &show.devices[0];
-        assert_eq!((d.patch_name(12), d.patch_name(13), d.pedal), (Some("warm"), None, false));
+        assert_eq!((d.patch_name(12), d.patch_name(13), d.pedal, d.sysex), (Some("warm"), None, false, false));
+        let sysex = ShowFile::parse("show.toml", &SHOW.replace("chase = true", "sysex = true\ninput = 1")).unwrap();
+        assert!(sysex.devices[0].sysex);
         assert_eq!(ShowFile::parse("again", &toml::to_string(&show).unwrap()).unwrap(), show);
     }
 
@@ -173,6 +186,7 @@ mod tests {
             ("port = \"rack\"", "host = \"jack\"", "no port"),
             ("12 =", "128 =", "0 to 127"),
             ("\"pad rack\"", "\"\"", "no name"),
+            ("chase = true", "sysex = true", "write input = 1"),
         ] {
             let e = ShowFile::parse("show.toml", &SHOW.replace(from, to)).unwrap_err().to_string();
             assert!(e.contains(words) && e.contains("mend: "), "{e}");

@@ -368,7 +368,11 @@ fn hand_on(m: Machine, up: Up, lanes: &Lanes) {
     if let Up::Patches(stream) = up {
         return lanes.patches.tell(crate::patches::PatchNews::Stream(m, stream));
     }
+    if let Up::Exclusive(e) = up {
+        return lanes.patches.tell(crate::patches::PatchNews::Exclusive(m, e));
+    }
     match &up {
+        Up::LetGo { .. } => lanes.patches.tell(crate::patches::PatchNews::LetGo(m)),
         Up::Goodbye { .. } => {
             lanes.watch.tell(ToWatch::Goodbye(m));
         }

@@ -6,7 +6,8 @@ use base::{MonoTime, Span};
 use proptest::prelude::*;
 use timecode::chase::Chase;
 use twinkeel_watch::patches::{
-    Comparer, DeviceState, Finding, Heard, Limits, PatchEvent, Reason, Sent, What, chase, wire_time,
+    Comparer, DeviceState, Exclusive, Exclusives, Finding, Heard, Limits, PatchEvent, Reason, Sent, What, chase,
+    wire_time,
 };
 
 const T0: MonoTime = MonoTime::from_nanos(1_000_000_000_000);
@@ -35,7 +36,7 @@ fn agrees(state: &DeviceState, history: &[PatchEvent]) {
             Sent::Program(p) => model.on_program(e.channel, p),
             Sent::Control(n, v) => model.on_control(e.channel, n, v),
             Sent::Bend(v) => model.on_bend(e.channel, v),
-            Sent::NoteOn(_) | Sent::NoteOff(_) => {}
+            Sent::NoteOn(_) | Sent::NoteOff(_) | Sent::Exclusive(_) => {}
         }
     }
     for (n, m) in model.touched() {
@@ -98,10 +99,10 @@ proptest! {
         prop_assert_eq!(more, 0);
     }
 
-    /// Releases, then bank and program, then the rest, channel by channel.
+    /// All releases, then bank and program and the rest, channel by channel.
     #[test]
     fn the_chase_is_in_order(a in stream(80), b in stream(80)) {
-        let mut last = (0, 0);
+        let (mut last, mut released) = ((0, 0), false);
         chase(&state_of(&a), &state_of(&b), false, &mut |item| {
             let place = match item.reason {
                 Reason::NoteHeld => 0,
@@ -109,7 +110,10 @@ proptest! {
                 Reason::Patch | Reason::Bank => 2,
                 Reason::Controller => 3,
                 Reason::Bend => 4,
+                Reason::Exclusive => unreachable!("nobody sent any"),
             };
+            released |= place > 1;
+            assert!(!(released && place < 2), "{item:?} after {last:?}");
             let of = item.events[0].channel;
             if of == last.0 {
                 assert!(place >= last.1, "{item:?} after {last:?}");
@@ -310,4 +314,76 @@ fn what_the_new_machine_says_meanwhile_wins() {
 fn a_byte_takes_320_microseconds_on_a_din_link() {
     // MIDI 1.0: 31.25 kbaud, a start bit, eight data bits, a stop bit.
     assert_eq!(wire_time(3), Span::from_micros(960));
+}
+
+fn exclusive(bytes: &[u8]) -> Exclusive {
+    Exclusive::new(&[&[0xF0][..], bytes, &[0xF7]].concat()).unwrap()
+}
+
+/// Two that differ behind the first eight bytes set the same thing.
+#[test]
+fn system_exclusive_messages_are_compared_by_all_their_bytes() {
+    let mut known = Exclusives::default();
+    let one = exclusive(&[0x7D, 1, 2, 3, 4, 5, 6, 7, 8, 9]);
+    let other = exclusive(&[0x7D, 1, 2, 3, 4, 5, 6, 7, 8, 10]);
+    let (a, b) = (known.event(&one), known.event(&other));
+    assert_eq!(known.event(&one.clone()), a);
+    assert_eq!(a.to_string(), "system exclusive F0 7D 01 02 03 04 05 06 ... (12 bytes)");
+    let told = |act: &dyn Fn(&mut Rig)| {
+        let mut rig = Rig::warm();
+        act(&mut rig);
+        rig.pass(2_000);
+        rig.found.iter().map(|f| (f.side, f.what)).collect::<Vec<_>>()
+    };
+    assert_eq!(told(&|r| r.both(a, 30)), []);
+    assert_eq!(told(&|r| r.one(0, a, 0)), [(1, What::Missing)]);
+    assert_eq!(told(&|r| r.one(1, a, 0)), [(1, What::Extra)]);
+    assert!(matches!(told(&|r| r.both(a, 230))[..], [(1, What::Late(_))]));
+    let different = |r: &mut Rig| {
+        r.one(0, a, 0);
+        r.one(1, b, 30);
+    };
+    assert_eq!(told(&different), [(1, What::Different(b))]);
+    let doubled = |r: &mut Rig| {
+        r.both(a, 30);
+        r.one(1, a, 50);
+    };
+    assert_eq!(told(&doubled), [(1, What::Doubled)]);
+}
+
+#[test]
+fn system_exclusive_in_force_is_sent_between_note_ends_and_programs() {
+    let (old, new, more) =
+        (exclusive(&[1, 1, 1, 1, 1, 1, 1, 1]), exclusive(&[1, 1, 1, 1, 1, 1, 1, 2]), exclusive(&[9]));
+    let mut have = state_of(&[P12, PatchEvent { channel: 3, sent: Sent::NoteOn(60) }]);
+    have.exclusives.on_message(&old, T0);
+    let mut want = state_of(&[P12]);
+    for e in [&old, &more, &new] {
+        want.exclusives.on_message(e, T0);
+    }
+    let chased = |have: &DeviceState, sure| {
+        let mut all = Vec::new();
+        chase(have, &want, sure, &mut |i| all.extend(i.messages()));
+        all
+    };
+    let whole = [vec![0x82, 60, 64], more.bytes().to_vec(), new.bytes().to_vec(), vec![0xC2, 12]];
+    assert_eq!(chased(&have, true), whole, "the newest of each, in order, and the program again: it may be reset");
+    assert_eq!(chased(&have, false), whole);
+    [&more, &new].iter().for_each(|e| have.exclusives.on_message(e, T0));
+    assert_eq!(chased(&have, true), [vec![0x82, 60, 64]], "what is right is left alone");
+    // So many and no more, the oldest go; and a song's start ends what was before it.
+    for n in 0..70 {
+        want.exclusives.on_message(&exclusive(&[n]), T0 + Span::from_secs(i64::from(n)));
+    }
+    assert_eq!(want.exclusives.iter().count(), 64);
+    assert_eq!(want.exclusives.iter().next().unwrap().1, &exclusive(&[6]));
+    want.exclusives.forget_before(T0 + Span::from_secs(60));
+    assert_eq!(want.exclusives.iter().count(), 10);
+}
+
+#[test]
+fn what_is_no_whole_message_is_none() {
+    for bytes in [&[0xF0, 1][..], &[1, 0xF7], &[0xF0], &[0xF0, 0x90, 0xF7], &[]] {
+        assert_eq!(Exclusive::new(bytes), None, "{bytes:?}");
+    }
 }

@@ -12,7 +12,7 @@ use crate::message::{Down, Up};
 pub const MAX_MESSAGE: usize = crate::session::MAX_PLAIN;
 
 /// How many variants of [`Up`] this version knows.
-const UP_VARIANTS: u32 = 15;
+const UP_VARIANTS: u32 = 16;
 /// How many variants of [`Down`] this version knows.
 const DOWN_VARIANTS: u32 = 7;
 

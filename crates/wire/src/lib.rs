@@ -31,5 +31,8 @@ pub use handshake::{HandshakeError, Initiator, Responder};
 pub use header::{Header, HeaderError, Kind, Lane, VERSIONS, VersionRange, peek};
 pub use keys::{KeyError, KeyPair, PublicKey, SecretKey};
 pub use levels::{CentiDbfs, ChannelLevel, Pilot};
-pub use message::{Down, Excerpt, GoodbyeWhy, Health, Hello, Inventory, Kit, PatchMessage, PatchStream, RefuseWhy, Up};
+pub use message::{
+    Down, Excerpt, Exclusive, ExclusivePart, GoodbyeWhy, Health, Hello, Inventory, Kit, PatchMessage, PatchStream,
+    RefuseWhy, Up,
+};
 pub use session::{Counters, OpenError, SealError, Session};

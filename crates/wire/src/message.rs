@@ -88,6 +88,8 @@ pub enum Up {
         /// In which of the first 64 channels: the lowest bit is the first. 0: in all.
         channels: u64,
     },
+    /// A system exclusive message that the player sent to outboard devices, in its place between the channel messages.
+    Exclusive(Exclusive),
 }
 
 /// What a lost stretch of sound is like.
@@ -102,6 +104,34 @@ pub enum Lost {
     Jump,
     /// No samples came.
     Gap,
+}
+
+/// A system exclusive message of one MIDI input, or what became of it. Timecode and machine control are not among them.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct Exclusive {
+    /// Which input, from 0 in the order of the agent's settings.
+    pub input: u8,
+    /// When its newest byte came.
+    pub at: RemoteTime,
+    /// Where the player's code was then; none: it does not roll, or has no timecode.
+    pub place: Option<Span>,
+    /// What came.
+    pub part: ExclusivePart,
+}
+
+/// What came of a system exclusive message.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub enum ExclusivePart {
+    /// It has begun and is under way.
+    Begun,
+    /// The whole of it, from F0 to F7.
+    Whole(Vec<u8>),
+    /// It is whole, but of so many bytes that it is not kept.
+    TooLong(u32),
+    /// Another message began within it: it never ended.
+    Cut,
+    /// So many came at once that these were let go.
+    Lost(u32),
 }
 
 /// Channel messages of one MIDI input.

@@ -10,7 +10,9 @@ use base::{
 };
 use twinkeel_wire::codec::{encode_beat, encode_reply};
 use twinkeel_wire::manifest::{Entry, FolderSum, Listing, Loaded, Manifest, Progress, WantListing, What};
-use twinkeel_wire::message::{Lost, PatchMessage, PatchStream, SourceInfo, SourceState, TriggerKind};
+use twinkeel_wire::message::{
+    Exclusive, ExclusivePart, Lost, PatchMessage, PatchStream, SourceInfo, SourceState, TriggerKind,
+};
 use twinkeel_wire::{
     Beat, BeatReply, CentiDbfs, ChannelLevel, Down, Echo, Excerpt, GoodbyeWhy, Health, Hello, HostFlags, Inventory,
     Kit, MAX_BEAT, Pilot, RefuseWhy, SourceFlags, StopCause, Up, decode_beat, decode_down, decode_reply, decode_up,
@@ -22,6 +24,10 @@ fn hex(bytes: &[u8]) -> String {
         write!(s, "{b:02x}").unwrap();
         s
     })
+}
+
+fn exclusive(place: Option<Span>, part: ExclusivePart) -> Up {
+    Up::Exclusive(Exclusive { input: 1, at: t(1), place, part })
 }
 
 fn t(ns: u64) -> RemoteTime {
@@ -201,6 +207,14 @@ fn every_message_upward() {
             Up::Dropout { at: t(1), length: Span::from_nanos(1), what: Lost::Repeat, channels: 3 },
             "0e01020103".to_string(),
         ),
+        (exclusive(None, ExclusivePart::Begun), "0f01010000".to_string()),
+        (
+            exclusive(Some(Span::from_nanos(1)), ExclusivePart::Whole(vec![0xF0, 0x7D, 0xF7])),
+            "0f010101020103f07df7".to_string(),
+        ),
+        (exclusive(None, ExclusivePart::TooLong(5_000)), "0f010100028827".to_string()),
+        (exclusive(None, ExclusivePart::Cut), "0f01010003".to_string()),
+        (exclusive(None, ExclusivePart::Lost(2)), "0f0101000402".to_string()),
     ];
     for (message, bytes) in cases {
         let encoded = encode_up(&message).unwrap();

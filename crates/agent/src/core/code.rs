@@ -102,6 +102,12 @@ impl MidiCode {
         });
     }
 
+    /// Where its timecode is, while it rolls.
+    pub(super) fn place(&self, at: MonoTime) -> Option<Span> {
+        let rolls = self.mtc.point(at).filter(|p| self.mtc_heard && p.state == TransportState::Rolling);
+        rolls.map(|p| p.position)
+    }
+
     /// Time passes: clocks that ceased are noticed.
     pub(super) fn on_time(&mut self, now: MonoTime) {
         let clock = &mut self.clock;

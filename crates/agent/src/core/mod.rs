@@ -4,6 +4,7 @@
 mod agreement;
 mod code;
 mod excerpt;
+mod exclusive;
 mod patches;
 mod sound;
 
@@ -11,7 +12,7 @@ use arrayvec::ArrayVec;
 use base::{MonoTime, PlayerState, PositionReport, RemoteTime, ShowPosition, SourceKind, Span, TransportState};
 use measure::suspend::SleepWatch;
 use settings::agent::{Trigger, TriggerWhat};
-use wire::message::{PatchMessage, PatchStream, TriggerKind};
+use wire::message::{Exclusive, PatchMessage, TriggerKind};
 use wire::{Beat, BeatReply, Echo, HostFlags, SourceFlags, StopCause, Up};
 
 pub use code::MidiCode;
@@ -60,6 +61,7 @@ pub struct AgentCore {
     news: ArrayVec<Up, 32>,
     lost_news: u32,
     patches: patches::PatchLogs,
+    exclusives: [exclusive::ExclusiveReader; MAX_MIDI_INPUTS],
     /// Where the linear timecode was at the last beat, when it rolled.
     linear: Option<(MonoTime, Span)>,
 }
@@ -86,6 +88,7 @@ impl AgentCore {
             news: ArrayVec::new(),
             lost_news: 0,
             patches: patches::PatchLogs::default(),
+            exclusives: Default::default(),
             linear: None,
         }
     }
@@ -93,6 +96,19 @@ impl AgentCore {
     /// MIDI bytes of one input, cut anywhere, stamped when they came (or by a driver that knows better). Inputs count from 0 in
     /// the order of the settings; a number that no input can have is ignored.
     pub fn on_midi(&mut self, input: usize, bytes: &[u8], at: MonoTime) {
+        // Each piece ends with a system exclusive message, so that it keeps its place between the others.
+        for piece in bytes.split_inclusive(|b| *b == 0xF7) {
+            self.on_code(input, piece, at);
+            let (Some(midi), Some(reader)) = (self.midi.get(input), self.exclusives.get_mut(input)) else { return };
+            let place = midi.place(at).or(self.linear.map(|(then, p)| p + (at - then)));
+            let (patches, at, number) = (&mut self.patches, RemoteTime::of_sender(at), input as u8);
+            reader.on_bytes(piece, &mut |part| {
+                patches.push_exclusive(input, Exclusive { input: number, at, place, part });
+            });
+        }
+    }
+
+    fn on_code(&mut self, input: usize, bytes: &[u8], at: MonoTime) {
         let Some(midi) = self.midi.get_mut(input) else { return };
         let (triggers, news, stop, sound) = (&self.triggers, &mut self.news, &mut self.stop, &mut self.sound);
         let (patches, linear) = (&mut self.patches, self.linear);
@@ -200,6 +216,7 @@ impl AgentCore {
         *closed = !open;
         if !open {
             midi.on_lost(now);
+            self.exclusives[input].on_lost();
         }
         let all_open = !self.midi_closed.contains(&true);
         self.on_source(SourceFlags::MIDI_OPEN, all_open, now);
@@ -297,7 +314,7 @@ impl AgentCore {
     }
 
     /// What the player sent to outboard devices since the last call.
-    pub fn take_patches(&mut self) -> Vec<PatchStream> {
+    pub fn take_patches(&mut self) -> Vec<Up> {
         self.patches.take()
     }
 

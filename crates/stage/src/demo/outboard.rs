@@ -19,6 +19,7 @@ pub fn entry(socket: &Path) -> Device {
         host: "feed".into(),
         tap: None,
         input: None,
+        sysex: false,
         link: Link::Usb,
         importance: Importance::High,
         chase: true,

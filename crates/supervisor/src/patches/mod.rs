@@ -18,7 +18,7 @@ use base::{Machine, MonoTime, ShowPosition, Span, SwitchView, TransportState};
 use rig::AlarmCode;
 use watch::WatchView;
 use watch::patches::{Item, PatchEvent};
-use wire::PatchStream;
+use wire::{Exclusive, PatchStream};
 
 use crate::scribe::{Facts, ScribeDesk};
 use crate::snapshot::DeviceView;
@@ -30,6 +30,10 @@ use sender::SentLine;
 pub enum PatchNews {
     /// A machine's messages.
     Stream(Machine, PatchStream),
+    /// A machine's system exclusive message.
+    Exclusive(Machine, Exclusive),
+    /// A machine let go of some of its messages.
+    LetGo(Machine),
     /// Where the machines are.
     View(Box<Where>),
     /// The switch was sent to this machine, or has gone there; whether the machine that left had failed.

@@ -4,7 +4,7 @@ use base::ids::MAX_MACHINES;
 use base::{Machine, MonoTime, Span};
 use rig::{DeviceEvidence, Priority};
 use settings::devices::{Device, Gate, Importance};
-use watch::patches::{DeviceState, Item, Leaks, PatchEvent, Sent, chase};
+use watch::patches::{DeviceState, Exclusive, InForce, Item, Leaks, PatchEvent, Sent, chase};
 
 use super::MachineIs;
 use super::sender::SenderDesk;
@@ -26,6 +26,10 @@ pub struct One {
     /// Inputs that brought something on its channels besides, and were told.
     apart: [u32; MAX_MACHINES],
     pub leaks: Leaks,
+    /// Each machine's stream is inside a system exclusive message.
+    pub inside: [bool; MAX_MACHINES],
+    /// Such a message was cut off, as far as can be known: it is to be ended before anything else is sent.
+    pub cut_off: bool,
     /// Its own input is heard: what it was sent is known.
     pub tapped: bool,
     pub told: u32,
@@ -64,6 +68,8 @@ impl One {
             said: core::array::from_fn(|_| DeviceState::new()),
             apart: [0; MAX_MACHINES],
             leaks: Leaks::default(),
+            inside: [false; MAX_MACHINES],
+            cut_off: false,
             tapped: false,
             told: 0,
             telling_since: None,
@@ -110,6 +116,31 @@ impl One {
         }
     }
 
+    /// Whether a machine's system exclusive messages by this input are for it.
+    pub fn takes_exclusive(&self, m: Machine, input: u8) -> bool {
+        self.device.sysex && self.input[m.index()] == Some(input)
+    }
+
+    /// A machine sent it a whole system exclusive message. Its own input does not tell of those.
+    pub fn on_exclusive(&mut self, m: Machine, on_air: Option<Machine>, message: &Exclusive, at: MonoTime) {
+        self.said[m.index()].exclusives.on_message(message, at);
+        if self.is_fed_by(m, on_air) {
+            self.have.exclusives.on_message(message, at);
+            if let Some(sender) = &self.sender {
+                sender.yield_to_exclusive(message);
+            }
+        }
+    }
+
+    /// The switch has gone from this machine elsewhere; `sure`: all that it had sent is known. A device that waits for the end of a message
+    /// takes what follows for a part of it; an end that it does not wait for it passes over (MIDI 1.0, "System Exclusive").
+    pub fn on_left(&mut self, left: Machine, sure: bool) {
+        let inside = std::mem::take(&mut self.inside[left.index()]);
+        // Whole messages alone are played on.
+        let own = self.device.gate == Gate::Supervisor;
+        self.cut_off = self.device.sysex && self.device.chase && !own && (inside || !sure);
+    }
+
     /// What should be in force when `to` is on air: its own word and, for channels on which it sent no program, the show's.
     pub fn wanted(&self, to: Machine, is: MachineIs, facts: &Facts, now: MonoTime) -> DeviceState {
         let mut want = self.said[to.index()].clone();
@@ -130,7 +161,11 @@ impl One {
     /// What it would have to be sent.
     pub fn chase(&self, want: &DeviceState, sure: bool) -> Vec<Item> {
         let mut all = Vec::new();
-        chase(&self.have, want, sure || self.tapped, &mut |item| all.push(item));
+        let mut have = self.have.clone();
+        if !sure {
+            have.exclusives = InForce::new();
+        }
+        chase(&have, want, sure || self.tapped, &mut |item| all.push(item));
         all
     }
 

@@ -10,7 +10,7 @@ use ports::os::mono_now;
 use settings::devices::{Device, Link};
 use timecode::midi::encode::{CONTINUE, STOP, song_position};
 use timecode::tempo_map::TempoMap;
-use watch::patches::{Item, PatchEvent, wire_time};
+use watch::patches::{Exclusive, Item, PatchEvent, wire_time};
 
 use super::PatchNews;
 use super::port::Port;
@@ -19,6 +19,9 @@ use super::port::Port;
 const PAUSE: Duration = Duration::from_millis(500);
 /// What could not be sent for this long is not sent any more: the show has gone on.
 const TOO_OLD: Span = Span::from_secs(10);
+
+/// A message of more bytes holds up those behind it.
+const LONG: usize = 64;
 
 /// What waits to be sent.
 pub enum Wanted {
@@ -126,6 +129,13 @@ impl SenderDesk {
             q.waiting.retain(|w| !matches!(w, Wanted::Item(i) if i.yields_to(e)));
         }
     }
+
+    /// The same for a system exclusive message.
+    pub fn yield_to_exclusive(&self, message: &Exclusive) {
+        if let Ok(mut q) = self.queue.0.lock() {
+            q.waiting.retain(|w| !matches!(w, Wanted::Item(i) if i.yields_to_exclusive(message)));
+        }
+    }
 }
 
 fn send_for_ever(number: usize, device: &Device, queue: &(Mutex<Queue>, Condvar), tell: &Sender<PatchNews>) {
@@ -154,9 +164,7 @@ fn send_for_ever(number: usize, device: &Device, queue: &(Mutex<Queue>, Condvar)
         let mut go_on_at = None;
         let (messages, reason): (Vec<Vec<u8>>, _) = match &next {
             Next::Live(bytes) => (vec![bytes.clone()], None),
-            Next::Chased(Wanted::Item(i)) => {
-                (i.events.iter().map(|e| e.message().to_vec()).collect(), Some(i.reason.word()))
-            }
+            Next::Chased(Wanted::Item(i)) => (i.messages(), Some(i.reason.word())),
             Next::Chased(Wanted::Raw(bytes, reason)) => (vec![bytes.clone()], Some(*reason)),
             Next::Chased(Wanted::Place(song)) => match song.next(mono_now()) {
                 Some((sixteenth, at)) => {
@@ -183,6 +191,11 @@ fn send_for_ever(number: usize, device: &Device, queue: &(Mutex<Queue>, Condvar)
             if device.link == Link::Din {
                 let takes = Duration::from_nanos(wire_time(m.len()).nanos().unsigned_abs());
                 std::thread::sleep(takes.saturating_sub(began.elapsed()));
+                if m.len() > LONG
+                    && let Ok(mut q) = queue.0.lock()
+                {
+                    q.forgive(wire_time(m.len()));
+                }
             }
         }
         if let Some(why) = failed {
@@ -232,6 +245,12 @@ fn next(
 }
 
 impl Queue {
+    /// The link was taken for so long: what waits is not older by that.
+    fn forgive(&mut self, taken: Span) {
+        self.live.iter_mut().for_each(|(at, _)| *at += taken);
+        self.since = self.since.map(|at| at + taken);
+    }
+
     fn take(&mut self) -> Option<Next> {
         let live = self.live.pop_front().map(|(_, m)| Next::Live(m));
         live.or_else(|| self.waiting.pop_front().map(Next::Chased))

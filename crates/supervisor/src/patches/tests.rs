@@ -1,6 +1,8 @@
 //! The thread with devices at the end of real local sockets.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod exclusive;
+
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -26,6 +28,7 @@ struct Bench {
     dir: tempfile::TempDir,
     sent: [u64; 2],
     said: Vec<(String, String)>,
+    lines: Vec<(Vec<u8>, &'static str)>,
     evidence: DeviceEvidence,
     _gate: ports::os::Gate,
 }
@@ -40,8 +43,9 @@ impl Bench {
         let dir = tempfile::tempdir().unwrap();
         let rig = RigFile::parse("rig.toml", include_str!("../../../../config/rig.toml")).unwrap();
         let keys = keys.replace("DIR", dir.path().to_str().unwrap());
+        let link = if keys.contains("link = ") { "" } else { "link = \"usb\"" };
         let show = format!(
-            "title = \"t\"\nframe_rate = \"25\"\n[[device]]\nname = \"rack\"\nchannels = [{channels}]\nhost = \"feed\"\nlink = \"usb\"\n{keys}\n"
+            "title = \"t\"\nframe_rate = \"25\"\n[[device]]\nname = \"rack\"\nchannels = [{channels}]\nhost = \"feed\"\n{link}\n{keys}\n"
         );
         let show = ShowFile::parse("show.toml", &show).unwrap();
         let songs = timecode::songs::SongMap::new(Vec::new(), Span::ZERO);
@@ -58,6 +62,7 @@ impl Bench {
             dir,
             sent: [0; 2],
             said: Vec::new(),
+            lines: Vec::new(),
             evidence: DeviceEvidence::default(),
             _gate: gate,
         };
@@ -113,7 +118,10 @@ impl Bench {
         while let Ok(news) = self.to_scribe.try_recv() {
             match news {
                 ToScribe::Said { code, text } => self.said.push((code.into(), text)),
-                ToScribe::Patch(p) => self.said.push((p.code.into(), p.text)),
+                ToScribe::Patch(p) => {
+                    self.said.push((p.code.into(), p.text));
+                    self.lines.extend(p.lines.into_iter().map(|(_, bytes, why)| (bytes, why)));
+                }
                 _ => {}
             }
         }

@@ -1,5 +1,7 @@
 //! The thread: streams and places in; findings, chases and a picture out.
 
+mod exclusive;
+
 use std::collections::VecDeque;
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, Sender};
@@ -11,7 +13,7 @@ use rig::AlarmCode;
 use settings::devices::{Follows, Gate};
 use timecode::Timecode;
 use timecode::midi::encode::full_frame;
-use watch::patches::{Comparer, Finding, Heard, Leak, Limits, PatchEvent};
+use watch::patches::{Comparer, Exclusives, Finding, Heard, Item, Leak, Limits, PatchEvent, Sent};
 use wire::PatchStream;
 
 use super::one::{Input, One};
@@ -47,6 +49,7 @@ struct Patches {
     /// The number that each machine's next message should have, by input.
     next: std::collections::BTreeMap<(u8, u8), u64>,
     gap: [bool; base::ids::MAX_MACHINES],
+    exclusives: Exclusives,
 }
 
 pub fn start(from: Receiver<PatchNews>, to: Sender<PatchNews>, desks: Desks) -> std::io::Result<()> {
@@ -69,6 +72,7 @@ pub fn start(from: Receiver<PatchNews>, to: Sender<PatchNews>, desks: Desks) -> 
         song: 0,
         next: Default::default(),
         gap: Default::default(),
+        exclusives: Exclusives::default(),
     };
     std::thread::Builder::new().name("patches".into()).spawn(move || {
         loop {
@@ -87,6 +91,8 @@ impl Patches {
     fn on_news(&mut self, news: PatchNews) {
         match news {
             PatchNews::Stream(m, s) => self.on_stream(m, &s),
+            PatchNews::Exclusive(m, e) => self.on_exclusive(m, &e),
+            PatchNews::LetGo(m) => self.on_exclusives_lost(m),
             PatchNews::View(v) => self.on_view(*v),
             PatchNews::Moved(to, at, failed) => self.on_moved(to, at, failed),
             PatchNews::Chase(name) => self.on_asked(name.as_deref()),
@@ -97,6 +103,9 @@ impl Patches {
                         d.have.on_event(*e, at);
                         d.leaks.on_sent(None, *e, at);
                     });
+                    if let Some(e) = &item.exclusive {
+                        d.have.exclusives.on_message(e, at);
+                    }
                 }
             }
             PatchNews::Dropped(i, n) => self.on_dropped(i, n),
@@ -214,6 +223,7 @@ impl Patches {
                 c.on_break(v.now);
             }
         }
+        self.forget_exclusives(&v);
         if self.on_air.is_none() {
             self.on_air = v.on_air;
         }
@@ -249,6 +259,7 @@ impl Patches {
         let sure = !failed && self.is(left).alive && !self.gap[left.index()];
         for i in 0..self.devices.len() {
             self.devices[i].leaks.on_break(mono_now());
+            self.devices[i].on_left(left, sure);
             if self.devices[i].device.chase {
                 self.chase(i, to, sure, at, &format!("after the changeover to {to}"));
                 continue;
@@ -279,8 +290,7 @@ impl Patches {
         }
         let why =
             if d.sender.is_some() { "it is not chased (chase = true)" } else { "there is no port to it (port = ...)" };
-        let events = wrong.iter().flat_map(|item| &item.events);
-        let told: Vec<String> = events.take(3).map(ToString::to_string).collect();
+        let told: Vec<String> = wrong.iter().flat_map(Item::words).take(3).collect();
         let text =
             format!("It should have {}{}; {why}.", told.join(", "), if wrong.len() > 3 { " and more" } else { "" });
         let name = d.device.name.clone();
@@ -321,6 +331,7 @@ impl Patches {
 
     /// Sends what waits; a full frame first where the device follows MIDI timecode, and the song position last where it follows a clock.
     fn follow(&mut self, i: usize, to: Machine, mut all: VecDeque<Wanted>, at: MonoTime) {
+        let cut_off = std::mem::take(&mut self.devices[i].cut_off);
         let d = &self.devices[i];
         if d.device.follows == Some(Follows::Mtc)
             && let Some(show) = &self.desks.facts.show
@@ -329,6 +340,9 @@ impl Patches {
             let now = place + (mono_now() - self.here.now);
             let code = Timecode::at(show.frame_rate, now).0;
             all.push_front(Wanted::Raw(full_frame(code).to_vec(), "full frame: where the machine now on air is"));
+        }
+        if cut_off {
+            all.push_front(Wanted::Raw(vec![0xF7], "end of a system exclusive message that may have been cut off"));
         }
         if d.device.follows == Some(Follows::Clock) {
             all.extend(self.song_clock(to).map(Wanted::Place));
@@ -458,7 +472,11 @@ impl Patches {
         let place = words::place_in_words(&self.desks.facts, f.heard.place);
         for i in 0..self.devices.len() {
             let d = &mut self.devices[i];
-            if !d.device.channels.contains(&f.heard.event.channel) {
+            let for_it = match f.heard.event.sent {
+                Sent::Exclusive(_) => d.device.sysex,
+                _ => d.device.channels.contains(&f.heard.event.channel),
+            };
+            if !for_it {
                 continue;
             }
             d.on_differed(m, mono_now());

@@ -326,7 +326,9 @@ impl Scribe {
                 return;
             }
             // They come by the bulk lane, to the ears and to the comparison of folders; the kit goes to the check, and patches to their own thread.
-            Up::Excerpt(_) | Up::Manifest(_) | Up::Listing(_) | Up::Kit(_) | Up::Patches(_) => return,
+            Up::Excerpt(_) | Up::Manifest(_) | Up::Listing(_) | Up::Kit(_) | Up::Patches(_) | Up::Exclusive(_) => {
+                return;
+            }
             Up::Source { name, state, why, .. } => {
                 let state = match state {
                     wire::message::SourceState::Opening => "being opened",

@@ -1,12 +1,14 @@
 //! The chase: what to send to a device after a changeover so that it is as it should be.
 //!
-//! Per channel and in this order: ends of notes that only the machine that left holds, pedals up, bank and program (a program change may
-//! reset the rest, so it comes before it), controllers, pitch bend.
+//! First the ends of notes that only the machine that left holds, and pedals up. Then system exclusive messages, in the order they came:
+//! one may reset any of what follows. Then per channel: bank and program (a program change may reset the rest, so it comes before it),
+//! controllers, pitch bend.
 
 use arrayvec::ArrayVec;
 use base::Span;
 
 use super::event::{PatchEvent, Sent};
+use super::exclusive::Exclusive;
 use super::state::{ChannelState, DeviceState, PEDALS};
 
 /// Why something is sent.
@@ -24,6 +26,8 @@ pub enum Reason {
     Controller,
     /// Pitch bend that should be in force.
     Bend,
+    /// A system exclusive message that should be in force.
+    Exclusive,
 }
 
 impl Reason {
@@ -36,6 +40,7 @@ impl Reason {
             Reason::Bank => "bank selected for the next program",
             Reason::Controller => "controller in force",
             Reason::Bend => "pitch bend in force",
+            Reason::Exclusive => "system exclusive in force",
         }
     }
 }
@@ -47,14 +52,34 @@ pub struct Item {
     pub reason: Reason,
     /// Whole messages, each with its status.
     pub events: ArrayVec<PatchEvent, 3>,
+    /// Or a system exclusive message.
+    pub exclusive: Option<Exclusive>,
 }
 
 impl Item {
     fn of(reason: Reason, channel: u8, sent: impl IntoIterator<Item = Sent>) -> Item {
-        Item { reason, events: sent.into_iter().map(|sent| PatchEvent { channel, sent }).take(3).collect() }
+        let events = sent.into_iter().map(|sent| PatchEvent { channel, sent }).take(3).collect();
+        Item { reason, events, exclusive: None }
     }
 
-    /// The bytes.
+    /// What it sets, for people.
+    pub fn words(&self) -> Vec<String> {
+        let channel = self.events.iter().map(ToString::to_string);
+        channel.chain(self.exclusive.as_ref().map(ToString::to_string)).collect()
+    }
+
+    /// Whether a system exclusive message that the new machine has sent meanwhile makes this stale.
+    pub fn yields_to_exclusive(&self, message: &Exclusive) -> bool {
+        self.exclusive.as_ref().is_some_and(|mine| mine.same_target(message))
+    }
+
+    /// Whole messages, in order.
+    pub fn messages(&self) -> Vec<Vec<u8>> {
+        let channel = self.events.iter().map(|e| e.message().to_vec());
+        channel.chain(self.exclusive.as_ref().map(|e| e.bytes().to_vec())).collect()
+    }
+
+    /// The bytes of the channel messages.
     pub fn bytes(&self) -> ArrayVec<u8, 9> {
         self.events.iter().flat_map(|e| e.message()).collect()
     }
@@ -84,13 +109,21 @@ pub fn chase(have: &DeviceState, new: &DeviceState, sure: bool, sink: &mut impl 
     for (n, w) in want.touched() {
         let Some(h) = have.channel(n) else { continue };
         releases(n, h, w, sink);
-        channel(n, h, w, sure, sink);
     }
     // A channel on which only notes were held wants nothing else.
     for (n, h) in have.touched() {
         if want.channel(n).is_some_and(|w| *w == ChannelState::UNTOUCHED) {
             releases(n, h, &ChannelState::UNTOUCHED, sink);
         }
+    }
+    let mut reset = false;
+    for (_, e) in new.exclusives.iter().filter(|(_, e)| !sure || !have.exclusives.has(e)) {
+        sink(Item { reason: Reason::Exclusive, events: ArrayVec::new(), exclusive: Some(e.clone()) });
+        reset = true;
+    }
+    for (n, w) in want.touched() {
+        let Some(h) = have.channel(n) else { continue };
+        channel(n, h, w, sure && !reset, sink);
     }
 }
 

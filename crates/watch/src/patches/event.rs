@@ -2,10 +2,12 @@
 
 use arrayvec::ArrayVec;
 
+use super::exclusive::ExclusiveId;
+
 /// A channel message, decoded.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct PatchEvent {
-    /// MIDI channel, 1 to 16.
+    /// MIDI channel, 1 to 16; 0 for system exclusive, which has none.
     pub channel: u8,
     /// What was sent.
     pub sent: Sent,
@@ -24,6 +26,8 @@ pub enum Sent {
     NoteOn(u8),
     /// A key comes up (also by a note-on of velocity 0).
     NoteOff(u8),
+    /// A whole system exclusive message.
+    Exclusive(ExclusiveId),
 }
 
 impl PatchEvent {
@@ -47,7 +51,7 @@ impl PatchEvent {
         Some(PatchEvent { channel: (status & 0x0F) + 1, sent })
     }
 
-    /// As a message with its status. A note-on comes back with velocity 64.
+    /// As a message with its status. A note-on comes back with velocity 64; of a system exclusive message only the place, without bytes.
     pub fn message(self) -> ArrayVec<u8, 3> {
         let c = self.channel.clamp(1, 16) - 1;
         let mut out = ArrayVec::new();
@@ -60,6 +64,7 @@ impl PatchEvent {
             }
             Sent::NoteOn(k) => out.extend([0x90 | c, k & 127, 64]),
             Sent::NoteOff(k) => out.extend([0x80 | c, k & 127, 64]),
+            Sent::Exclusive(_) => {}
         }
         out
     }
@@ -70,6 +75,7 @@ impl PatchEvent {
             && match (self.sent, other.sent) {
                 (Sent::Program(_), Sent::Program(_)) | (Sent::Bend(_), Sent::Bend(_)) => true,
                 (Sent::Control(a, _), Sent::Control(b, _)) => a == b,
+                (Sent::Exclusive(a), Sent::Exclusive(b)) => a.key == b.key,
                 _ => false,
             }
     }
@@ -91,6 +97,7 @@ impl core::fmt::Display for PatchEvent {
             Sent::Bend(v) => write!(f, "pitch bend {v}")?,
             Sent::NoteOn(k) => write!(f, "note {k}")?,
             Sent::NoteOff(k) => write!(f, "the end of note {k}")?,
+            Sent::Exclusive(e) => return write!(f, "{e}"),
         }
         write!(f, " on channel {}", self.channel)
     }

@@ -4,11 +4,13 @@
 pub mod chase;
 pub mod compare;
 pub mod event;
+pub mod exclusive;
 pub mod leak;
 pub mod state;
 
 pub use chase::{Item, Reason, chase, wire_time};
 pub use compare::{Comparer, Finding, Heard, Limits, What};
 pub use event::{PatchEvent, Sent};
+pub use exclusive::{Exclusive, Exclusives, InForce};
 pub use leak::{Leak, Leaks};
 pub use state::{ChannelState, DeviceState};

@@ -3,6 +3,7 @@
 use base::MonoTime;
 
 use super::event::{PatchEvent, Sent};
+use super::exclusive::InForce;
 
 /// One channel.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -21,11 +22,13 @@ pub struct ChannelState {
     pub held: u128,
 }
 
-/// A device as far as a stream tells it. Nothing is allocated.
+/// A device as far as a stream tells it. Nothing is allocated but for system exclusive messages.
 #[derive(Clone, Debug)]
 pub struct DeviceState {
     channels: [ChannelState; 16],
     since: [Option<MonoTime>; 16],
+    /// Its system exclusive messages.
+    pub exclusives: InForce,
 }
 
 impl Default for DeviceState {
@@ -35,7 +38,7 @@ impl Default for DeviceState {
 }
 
 impl PartialEq for DeviceState {
-    /// What is in force; since when does not matter.
+    /// What is in force on its channels; since when does not matter.
     fn eq(&self, other: &DeviceState) -> bool {
         self.channels == other.channels
     }
@@ -44,7 +47,7 @@ impl PartialEq for DeviceState {
 impl DeviceState {
     /// Nothing was ever sent.
     pub const fn new() -> DeviceState {
-        DeviceState { channels: [ChannelState::UNTOUCHED; 16], since: [None; 16] }
+        DeviceState { channels: [ChannelState::UNTOUCHED; 16], since: [None; 16], exclusives: InForce::new() }
     }
 
     /// Takes in a message that came at `at`.
@@ -70,6 +73,8 @@ impl DeviceState {
             Sent::Bend(v) => c.bend = Some(v),
             Sent::NoteOn(k) => c.held |= 1 << (k & 127),
             Sent::NoteOff(k) => c.held &= !(1 << (k & 127)),
+            // It has no channel.
+            Sent::Exclusive(_) => {}
         }
     }
 
