@@ -50,7 +50,8 @@ fn a_device_is_sent_what_is_in_force_once_when_the_host_on_air_dies() {
             format!("c{:x} {program:02x}", channel - 1),
         ]
     };
-    let wanted: Vec<String> = (1..=2).flat_map(last).collect();
+    // The machine that left may have been in the midst of a system exclusive message: it is ended first.
+    let wanted: Vec<String> = std::iter::once("f7".to_owned()).chain((1..=2).flat_map(last)).collect();
     assert_eq!(heard, wanted, "bank before program, channel by channel");
     // What a follower of the timecode saw: the labels on either side and the count agree, at 30 frames a second.
     let code = &of("heard")[0]["detail"]["code"];
@@ -73,5 +74,61 @@ fn a_device_is_sent_what_is_in_force_once_when_the_host_on_air_dies() {
     // Both machines play the same: nothing may be said to be missing.
     for code in ["patch-missing", "patch-late", "patch-different", "patch-doubled", "patch-extra"] {
         assert_eq!(of(code).len(), 0, "{code}");
+    }
+}
+
+/// The player on air ends in the midst of what it sends to a device, and before and after a song's border: the device gets all of what the
+/// other machine has in force, once.
+#[test]
+fn a_device_is_right_wherever_the_player_on_air_ends() {
+    // Each part of a song sends bank (two messages) and program on two channels. The second part begins 15 s after the start.
+    // One that ends as a song starts had nothing on air to lose: then a person changes over.
+    for (place, after, in_exclusive, by_itself) in [
+        ("between bank and program", 8, false, 1),
+        ("in a system exclusive message", 9, true, 1),
+        ("with the last message before a song's border", 12, false, 1),
+        ("with the first message after a song's border", 13, false, 0),
+    ] {
+        let person = "[[step]]\nat = \"25s\"\nmachine = \"b\"\nact = \"changeover\"\n";
+        let person = if by_itself == 0 { person } else { "" };
+        let out = tempfile::tempdir().unwrap();
+        let scenario = out.path().join("ends.toml");
+        let text = format!(
+            "about = \"The player on air ends {place}.\"\nreal = true\nlength = \"28s\"\n\
+             [rig]\nends_in_patches = {{ after = {after}, in_exclusive = {in_exclusive} }}\n\
+             [[step]]\nat = \"22s\"\nshow = \"stop\"\n[[step]]\nat = \"22.5s\"\nshow = {{ load = 2 }}\n\
+             [[step]]\nat = \"23.5s\"\nshow = \"start\"\n{person}[expect]\nchangeovers = {by_itself}\n"
+        );
+        std::fs::write(&scenario, text).unwrap();
+        let run = Command::new(twinkeel_bin())
+            .args(["demo", "--headless", "--scenario", scenario.to_str().unwrap(), "--out"])
+            .arg(out.path())
+            .output()
+            .unwrap();
+        let said = String::from_utf8_lossy(&[run.stdout, run.stderr].concat()).into_owned();
+        let events = lines(&out.path().join("shows/events.jsonl"));
+        let of = |code: &str| events.iter().filter(|e| e["code"] == code).collect::<Vec<_>>();
+        assert_eq!(of("patch-chase").len(), 1, "{place}: one changeover, one chase\n{said}");
+        let chased = of("patch-chase")[0]["mono_ns"].as_u64().unwrap();
+        // What B had sent last on each channel until then, by the record.
+        let last = |channel: u8| {
+            let patch = of("patch").into_iter().rev().find(|e| {
+                e["machine"] == "B" && e["detail"]["channel"] == channel && e["mono_ns"].as_u64().unwrap() <= chased
+            });
+            let d = patch.unwrap()["detail"].clone();
+            (d["bank"][0].as_u64().unwrap(), d["program"].as_u64().unwrap())
+        };
+        let heard = lines(&out.path().join("device.jsonl"));
+        let heard: Vec<&str> = heard.iter().map(|l| l["bytes"].as_str().unwrap()).collect();
+        println!("{place}: {heard:?}");
+        assert_eq!(heard[0], "f7", "{place}: {heard:?}");
+        for channel in 1..=2u8 {
+            let (bank, program) = last(channel);
+            let at = |bytes: String| heard.iter().position(|h| *h == bytes);
+            let bank = at(format!("b{:x} 00 {bank:02x}", channel - 1));
+            let program = at(format!("c{:x} {program:02x}", channel - 1));
+            assert!(bank.is_some() && bank < program, "{place}, channel {channel}: {heard:?}");
+        }
+        assert_eq!(heard.len(), 7, "{place}: nothing twice, nothing else: {heard:?}");
     }
 }

@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 use crate::engine::{BLOCK, Engine, EngineConfig, Out};
 use crate::feed_link::FeedLink;
 use crate::os;
+use crate::scenario::EndsInPatches;
 use crate::show::{CHANNELS, SAMPLE_RATE};
 
 /// What a player process is told when it starts.
@@ -24,6 +25,9 @@ pub struct PlayerConfig {
     pub switch: PathBuf,
     /// The machine itself.
     pub engine: EngineConfig,
+    /// Where it ends by itself, if it does.
+    #[serde(default)]
+    pub ends: Option<EndsInPatches>,
 }
 
 /// Plays until its standard input ends or it is killed. Never ends for the loss of a socket.
@@ -37,6 +41,7 @@ pub fn run_player(config: PlayerConfig) -> std::io::Result<()> {
     let mut agent = FeedLink::new(&config.agent, SAMPLE_RATE, &CHANNELS);
     let mut switch = FeedLink::new(&config.switch, SAMPLE_RATE, &CHANNELS);
     let mut engine = Engine::new(config.engine, os::now());
+    let mut to_devices = 0;
     let mut block = Vec::with_capacity(BLOCK * CHANNELS.len());
     loop {
         os::sleep_until(engine.next_deadline());
@@ -51,7 +56,17 @@ pub fn run_player(config: PlayerConfig) -> std::io::Result<()> {
             }
         }
         engine.on_time(now, &mut |out| match out {
-            Out::Midi { at, bytes } => agent.midi(at, bytes),
+            Out::Midi { at, bytes } => {
+                let Some((ends, most)) = config.ends.and_then(|e| Some((e, end_of(&mut to_devices, e.after, bytes)?)))
+                else {
+                    return agent.midi(at, bytes);
+                };
+                agent.midi(at, bytes.get(..most).unwrap_or(bytes));
+                if ends.in_exclusive {
+                    agent.midi(at, &[0xf0, 0x7d, 0x01, 0x02]);
+                }
+                std::process::exit(1);
+            }
             Out::Pcm { at, frames } => {
                 block.clear();
                 block.extend(frames.iter().flatten());
@@ -61,6 +76,20 @@ pub fn run_player(config: PlayerConfig) -> std::io::Result<()> {
             }
         });
     }
+}
+
+/// Counts channel messages to outboard devices; where the last one ends in these bytes, if it is in them.
+fn end_of(seen: &mut u32, last: u32, bytes: &[u8]) -> Option<usize> {
+    let message = |b: &u8| match b & 0xf0 {
+        0xb0 => Some(3),
+        0xc0 => Some(2),
+        _ => None,
+    };
+    bytes.iter().enumerate().find_map(|(i, b)| {
+        let length = message(b)?;
+        *seen += 1;
+        (*seen == last).then_some(i + length)
+    })
 }
 
 /// Lines of JSON from standard input as they come. The channel closes when the input ends.

@@ -140,6 +140,7 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
             agents.push(write_toml(&dir.join("agent.toml"), &agent)?);
         }
         let player = PlayerConfig {
+            ends: c.scenario.rig.ends_in_patches.filter(|_| m == Machine::A),
             name: m.to_string(),
             agent: feed,
             switch: input.clone(),

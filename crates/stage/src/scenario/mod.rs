@@ -97,8 +97,22 @@ pub struct RigSetup {
     pub midi_jitter: Duration,
     /// MIDI leaves at the ends of buffers of this many samples; 0: at its own time.
     pub midi_clump: u32,
+    /// The first machine's player ends by itself in the midst of what it sends to outboard devices.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub ends_in_patches: Option<EndsInPatches>,
     /// The network, from the beginning.
     pub weather: Weather,
+}
+
+/// Where a player ends by itself. Real processes only.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct EndsInPatches {
+    /// Right after so many channel messages to outboard devices.
+    pub after: u32,
+    /// Having begun a system exclusive message.
+    #[serde(default)]
+    pub in_exclusive: bool,
 }
 
 impl Default for RigSetup {
@@ -115,6 +129,7 @@ impl Default for RigSetup {
             start_skew: [Duration::millis(0), Duration::millis(3)],
             midi_jitter: Duration::millis(1),
             midi_clump: 0,
+            ends_in_patches: None,
             weather: Weather::default(),
         }
     }
