@@ -22,6 +22,9 @@ import wave
 from fractions import Fraction
 from pathlib import Path
 
+import tally
+from tally import check
+
 lib = c.CDLL("libltc.so.11")
 
 
@@ -78,17 +81,6 @@ RATES = {
     "29.97df": (Fraction(30000, 1001), TV_525_60),
     "30": (Fraction(30), TV_525_60),
 }
-
-failures = 0
-checks = 0
-
-
-def check(ok, what):
-    global failures, checks
-    checks += 1
-    if not ok:
-        failures += 1
-        print("DIFFERS:", what)
 
 
 def text(t, drop):
@@ -232,5 +224,5 @@ if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as folder:
         read_theirs(sys.argv[1], Path(folder))
         read_ours(sys.argv[2], Path(folder))
-    print(f"{checks} checks against libltc, {failures} differ")
-    sys.exit(1 if failures else 0)
+    print(f"{tally.checks} checks against libltc, {tally.failures} differ")
+    sys.exit(1 if tally.failures else 0)

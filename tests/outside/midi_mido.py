@@ -22,17 +22,11 @@ from pathlib import Path
 
 import mido
 
+import tally
+from tally import check
+
 RATES = {"24": (24, Fraction(24)), "25": (25, Fraction(25)), "29.97df": (30, Fraction(30000, 1001)), "30": (30, Fraction(30))}
 CODES = {"24": 0, "25": 1, "29.97df": 2, "30": 3}
-checks = failures = 0
-
-
-def check(ok, what):
-    global checks, failures
-    checks += 1
-    if not ok:
-        failures += 1
-        print(f"DIFFERS: {what}")
 
 
 def labels(rate):
@@ -359,5 +353,5 @@ if __name__ == "__main__":
         clock(sys.argv[1], Path(name))
         files(sys.argv[1], Path(name))
     ours(sys.argv[2])
-    print(f"{checks} checks against mido, {failures} differ")
-    sys.exit(1 if failures else 0)
+    print(f"{tally.checks} checks against mido, {tally.failures} differ")
+    sys.exit(1 if tally.failures else 0)

@@ -20,16 +20,10 @@ import sys
 
 import mido
 
+import tally
+from tally import check
+
 REST = {1: 0, 11: 127, 64: 0, 65: 0, 66: 0, 67: 0, 98: 127, 99: 127, 100: 127, 101: 127}
-checks = failures = 0
-
-
-def check(ok, what):
-    global checks, failures
-    checks += 1
-    if not ok:
-        failures += 1
-        print(f"DIFFERS: {what}")
 
 
 class Channel:
@@ -147,8 +141,8 @@ def main():
     for _ in range(150):
         prefixes(tool, rng)
         chases(tool, rng)
-    print(f"patches_mido: {checks} checks, {failures} differ")
-    sys.exit(1 if failures or not checks else 0)
+    print(f"patches_mido: {tally.checks} checks, {tally.failures} differ")
+    sys.exit(1 if tally.failures or not tally.checks else 0)
 
 
 if __name__ == "__main__":

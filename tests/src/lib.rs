@@ -96,6 +96,49 @@ pub fn wait_until<T: std::fmt::Debug>(what: &str, patience: Duration, mut look: 
     }
 }
 
+/// How a scenario that was played must have ended.
+pub struct Ended<'a> {
+    /// Changeovers; none of them may be a false one.
+    pub changeovers: u64,
+    /// The machine on air at the end.
+    pub on_air: &'a str,
+    /// Whether it is latched at the end.
+    pub latched: bool,
+    /// An alarm that must have been raised.
+    pub alarm: Option<&'a str>,
+}
+
+impl Ended<'_> {
+    /// Holds a scenario's summary against it, and prints what was measured.
+    ///
+    /// # Panics
+    /// Where the summary says otherwise.
+    pub fn check(&self, scenario: &str, s: &serde_json::Value) {
+        assert_eq!(s["changeovers"], self.changeovers, "{scenario}: {s:#}");
+        assert_eq!(s["false_changeovers"], 0, "{scenario}: {s:#}");
+        assert_eq!(s["on_air_at_end"], self.on_air, "{scenario}: {s:#}");
+        assert_eq!(s["latched_at_end"], self.latched, "{scenario}: {s:#}");
+        if let Some(code) = self.alarm {
+            assert!(raised(s, code), "{scenario}: no alarm {code}: {s:#}");
+        }
+        if self.changeovers == 1 {
+            assert!(
+                s["house_gap_ms"].is_number() && s["command_after_ms"].is_number(),
+                "{scenario}: not measured: {s:#}"
+            );
+        }
+        println!("{scenario}: command after {} ms, house missed {} ms", s["command_after_ms"], s["house_gap_ms"]);
+    }
+}
+
+/// Whether a summary has this alarm.
+///
+/// # Panics
+/// When it has no list of alarms.
+pub fn raised(s: &serde_json::Value, code: &str) -> bool {
+    s["alarms"].as_array().expect("a list of alarms").iter().any(|a| a["code"] == code)
+}
+
 /// Says that something was not tested.
 pub fn say_skipped(what: &str, why: &str) {
     say(&format!("\nSKIPPED: {what}: {why}"));

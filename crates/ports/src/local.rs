@@ -3,6 +3,7 @@
 //! On Unix a local socket is a Unix-domain socket with mode 0600. Elsewhere it is a TCP socket on loopback whose port stands in
 //! the file of that name.
 
+use std::io::Write as _;
 use std::path::Path;
 
 #[cfg(unix)]
@@ -61,6 +62,34 @@ pub fn writable_by_others(path: &Path) -> Option<String> {
 /// The path, and why it cannot be.
 pub fn write_secret(path: &Path, text: &str) -> std::io::Result<()> {
     sys::write_secret(path, text).map_err(|e| std::io::Error::new(e.kind(), format!("{}: {e}", path.display())))
+}
+
+/// Replaces a file whole: a power cut leaves the old one or the new one, never half of one.
+///
+/// # Errors
+/// What the system says of the file or its folder.
+pub fn replace(path: &Path, text: &str) -> std::io::Result<()> {
+    swap(path, text, |new| std::fs::File::create(new).map(drop))
+}
+
+/// The same for a file that only its owner may read.
+///
+/// # Errors
+/// What the system says of the file or its folder.
+pub fn replace_secret(path: &Path, text: &str) -> std::io::Result<()> {
+    swap(path, text, |new| write_secret(new, ""))
+}
+
+/// Writes beside the file into one that `begin` made, and puts that in its place.
+fn swap(path: &Path, text: &str, begin: impl FnOnce(&Path) -> std::io::Result<()>) -> std::io::Result<()> {
+    let mut new = path.as_os_str().to_owned();
+    new.push(".new");
+    let new = Path::new(&new);
+    begin(new)?;
+    let mut file = std::fs::OpenOptions::new().write(true).open(new)?;
+    file.write_all(text.as_bytes())?;
+    file.sync_all()?;
+    std::fs::rename(new, path)
 }
 
 /// What a file is known by without reading it: while all of it stays, its content is taken to stay. Nothing here is the content: a

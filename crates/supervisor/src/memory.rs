@@ -1,6 +1,5 @@
 //! What must survive the supervisor: the judge's memory and which show is open, in one small file that is replaced whole.
 
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use base::{Machine, ShowId, WallTime};
@@ -89,12 +88,7 @@ impl Kept {
     /// # Errors
     /// What the system says.
     pub fn save(&self, dir: &Path) -> std::io::Result<()> {
-        let new = dir.join("memory.new");
-        ports::local::write_secret(&new, "")?;
-        let mut file = std::fs::OpenOptions::new().write(true).open(&new)?;
-        file.write_all(serde_json::to_string_pretty(self)?.as_bytes())?;
-        file.sync_all()?;
-        std::fs::rename(&new, path(dir))
+        ports::local::replace_secret(&path(dir), &serde_json::to_string_pretty(self)?)
     }
 }
 

@@ -1,7 +1,6 @@
 //! `twinkeel replace`: a spare computer takes a machine's place. It gets an identity and a key of its own, since what was measured belongs to
 //! the computer that it was measured on; the rig file names it from then on, and the supervisor starts anew with that.
 
-use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 use std::time::{Duration, Instant};
@@ -111,8 +110,7 @@ fn prepare(a: &ReplaceArgs) -> Result<Machine, Wrong> {
     let (rig_text, agent_text) = (text(&a.rig)?, text(&a.agent)?);
     let rig = RigFile::parse(&a.rig.display().to_string(), &rig_text)?;
     let agent = AgentFile::parse(&a.agent.display().to_string(), &agent_text)?;
-    let letter =
-        Machine::first(rig.machines.len()).find(|m| m.to_string() == a.machine.to_ascii_uppercase().to_string());
+    let letter = Machine::from_letter(a.machine).filter(|m| m.index() < rig.machines.len());
     let machine = letter.ok_or_else(|| {
         let all: Vec<String> = Machine::first(rig.machines.len()).map(|m| m.to_string()).collect();
         format!("{}: this rig has no machine {}; it has {}", a.rig.display(), a.machine, all.join(", "))
@@ -137,22 +135,11 @@ fn prepare(a: &ReplaceArgs) -> Result<Machine, Wrong> {
     RigFile::parse("the new rig.toml", &new_rig)?;
     std::fs::create_dir_all(&a.out).map_err(|e| format!("{}: {e}", a.out.display()))?;
     ports::local::write_secret(&a.out.join("agent.key"), &keys.secret.to_secret_text())?;
-    replace_whole(&a.out.join("agent.toml"), &agent_text)?;
-    replace_whole(&a.rig.with_extension(format!("before-{machine}.toml")), &rig_text)?;
-    replace_whole(&a.rig, &new_rig)?;
+    let before = a.rig.with_extension(format!("before-{machine}.toml"));
+    for (path, text) in [(&a.out.join("agent.toml"), &agent_text), (&before, &rig_text), (&a.rig, &new_rig)] {
+        ports::local::replace(path, text).map_err(|e| format!("{}: {e}", path.display()))?;
+    }
     Ok(machine)
-}
-
-/// A power cut leaves the old file or the new one.
-fn replace_whole(path: &Path, text: &str) -> Result<(), Wrong> {
-    let new = path.with_extension("new");
-    let write = || {
-        let mut file = std::fs::File::create(&new)?;
-        file.write_all(text.as_bytes())?;
-        file.sync_all()?;
-        std::fs::rename(&new, path)
-    };
-    write().map_err(|e| format!("{}: {e}", path.display()).into())
 }
 
 /// The agent's settings for another computer; what a person wrote about sources and folders stays, comments too.
@@ -167,23 +154,16 @@ fn agent_of(text: &str, id: MachineId, name: &str) -> Result<String, toml_edit::
 /// The rig with another computer as this machine.
 fn rig_with(text: &str, m: Machine, id: MachineId, key: &str, name: &str) -> Result<String, Wrong> {
     let mut file: toml_edit::DocumentMut = text.parse()?;
-    let put = |entry: &mut dyn toml_edit::TableLike| {
-        for (k, v) in [("id", id.to_string()), ("key", key.into()), ("name", name.into())] {
-            entry.insert(k, toml_edit::value(v));
-        }
-    };
-    match file.get_mut("machine") {
-        Some(toml_edit::Item::ArrayOfTables(tables)) => match tables.get_mut(m.index()) {
-            Some(entry) => put(entry),
-            None => return Err(format!("there is no entry of {m}").into()),
-        },
+    let entry: Option<&mut dyn toml_edit::TableLike> = match file.get_mut("machine") {
+        Some(toml_edit::Item::ArrayOfTables(all)) => all.get_mut(m.index()).map(|t| t as _),
         Some(toml_edit::Item::Value(toml_edit::Value::Array(all))) => {
-            match all.get_mut(m.index()).and_then(|v| v.as_inline_table_mut()) {
-                Some(entry) => put(entry),
-                None => return Err(format!("there is no entry of {m}").into()),
-            }
+            all.get_mut(m.index()).and_then(|v| v.as_inline_table_mut()).map(|t| t as _)
         }
-        _ => return Err("there are no machines in it".into()),
+        _ => None,
+    };
+    let entry = entry.ok_or_else(|| format!("there is no entry of {m}"))?;
+    for (k, v) in [("id", id.to_string()), ("key", key.into()), ("name", name.into())] {
+        entry.insert(k, toml_edit::value(v));
     }
     Ok(file.to_string())
 }

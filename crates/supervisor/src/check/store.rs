@@ -1,7 +1,6 @@
 //! The last sheet, the last good one and the pass that stands, in one small file that is replaced whole. The record of the show has every
 //! sheet besides.
 
-use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use base::WallTime;
@@ -90,11 +89,7 @@ impl Store {
     }
 
     fn write(&self, dir: &Path) -> std::io::Result<()> {
-        let new = dir.join("check.new");
-        let mut file = std::fs::File::create(&new)?;
-        file.write_all(serde_json::to_string_pretty(&self.kept)?.as_bytes())?;
-        file.sync_all()?;
-        std::fs::rename(&new, path(dir))
+        ports::local::replace(&path(dir), &serde_json::to_string_pretty(&self.kept)?)
     }
 }
 

@@ -13,7 +13,7 @@ use settings::show::{ExpectedPatch, Song};
 use toml_edit::{ArrayOfTables, DocumentMut, Item};
 
 use crate::refuse;
-use crate::show_cmd::import::{patch, write};
+use crate::show_cmd::import::patch;
 
 /// Arguments of `twinkeel patches learn`.
 #[derive(clap::Args)]
@@ -62,7 +62,7 @@ fn learn(a: &LearnArgs) -> Result<ExitCode, String> {
     if new == old {
         eprintln!("Nothing to do.");
     } else if a.write {
-        write(&a.file, &new).map_err(|e| named(&e))?;
+        ports::local::replace(&a.file, &new).map_err(|e| named(&e))?;
         eprintln!("Written to {}.", a.file.display());
     } else {
         eprintln!("Nothing was written: add --write to write it to {}.", a.file.display());

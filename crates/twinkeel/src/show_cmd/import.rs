@@ -79,7 +79,7 @@ fn import(a: &ImportArgs) -> Result<ExitCode, String> {
     if taken.done.is_empty() {
         println!("Nothing to do.");
     } else if a.write {
-        write(&a.file, &new).map_err(|e| format!("{}: {e}", a.file.display()))?;
+        ports::local::replace(&a.file, &new).map_err(|e| format!("{}: {e}", a.file.display()))?;
         println!("Written to {}.", a.file.display());
     } else {
         println!("Nothing was written: add --write to write it to {}.", a.file.display());
@@ -90,13 +90,6 @@ fn import(a: &ImportArgs) -> Result<ExitCode, String> {
 /// A show file that begins with an import.
 const NEW: &str = "title = \"untitled\"\nframe_rate = \"30\"                    # 23.976, 24, 25, 29.97, 29.97df or 30\n\
     hour_per_song = true                 # a song without a start starts at the hour of its number\n";
-
-/// Whole or not at all.
-pub fn write(file: &Path, text: &str) -> std::io::Result<()> {
-    let new = file.with_extension("toml.new");
-    std::fs::write(&new, text)?;
-    std::fs::rename(&new, file)
-}
 
 /// What was taken, and what was left.
 struct Taken {
