@@ -57,8 +57,7 @@ fn program(pid: u32) -> Option<(Option<String>, Option<i64>)> {
     system.refresh_processes_specifics(ProcessesToUpdate::Some(&[pid]), true, kind);
     let process = system.process(pid)?;
     let print = process.exe().and_then(|p| fingerprint(p).ok());
-    let started = i64::try_from(process.start_time()).ok().and_then(|s| s.checked_mul(1_000_000_000));
-    Some((print, started))
+    Some((print, crate::player::started(pid.as_u32())))
 }
 
 /// The beginning of a file's BLAKE3 hash.

@@ -9,8 +9,12 @@ use sysinfo::{Pid, Process, ProcessRefreshKind, ProcessStatus, ProcessesToUpdate
 
 use crate::news::{News, NewsDesk};
 
-/// When a process was started, in nanoseconds since 1970, rounded up to the second that the system tells.
+/// When a process was started, in nanoseconds since 1970, never earlier than it was: where the system tells whole seconds only, two are
+/// added, one for the computer's start and one for the process's since then.
 pub fn started(process: u32) -> Option<i64> {
+    if let Some(exactly) = ports::os::process_started(process) {
+        return Some(exactly.0);
+    }
     let mut system = System::new().ok()?;
     let pid = Pid::from_u32(process);
     system.refresh_processes_specifics(
@@ -19,7 +23,7 @@ pub fn started(process: u32) -> Option<i64> {
         ProcessRefreshKind::nothing().without_tasks(),
     );
     let secs = i64::try_from(system.process(pid)?.start_time()).ok()?;
-    secs.checked_add(1)?.checked_mul(1_000_000_000)
+    secs.checked_add(2)?.checked_mul(1_000_000_000)
 }
 
 /// How often it is looked for.
@@ -142,7 +146,31 @@ mod tests {
         assert_eq!(after(PlayerState::Gone, true), PlayerState::Running);
     }
 
-    /// Set in the process that plays the player in the next test.
+    /// A session that was saved in the same second, before the player was started, is the one that it opened. Ten starts, spread over a
+    /// second: the system cuts its figures to ticks, and some tools to seconds.
+    #[test]
+    fn a_process_is_never_told_to_have_started_before_it_did() {
+        for _ in 0..10 {
+            let before = ports::os::wall_now().0;
+            let mut child = std::process::Command::new(std::env::current_exe().unwrap())
+                .args(["--exact", "player::tests::role"])
+                .env(ROLE, "1")
+                .stdin(std::process::Stdio::piped())
+                .stdout(std::process::Stdio::null())
+                .spawn()
+                .unwrap();
+            let after = ports::os::wall_now().0;
+            let told = started(child.id());
+            child.kill().unwrap();
+            child.wait().unwrap();
+            let told = told.unwrap();
+            let late = if cfg!(target_os = "linux") { 20_000_000 } else { 2_000_000_000 };
+            assert!(told >= before && told <= after + late, "{} ns after", told - before);
+            std::thread::sleep(Duration::from_millis(107));
+        }
+    }
+
+    /// Set in the process that plays the player in these tests.
     const ROLE: &str = "TWINKEEL_TEST_PLAYER";
 
     /// What this test's copy does as the player; a plain test run passes through.

@@ -112,6 +112,12 @@ pub fn open_files(process: u32) -> Option<Vec<std::path::PathBuf>> {
     sys::open_files(process)
 }
 
+/// When a process was started, by the wall clock as it goes now, to 20 ms; never earlier than it was. None: the system does not tell so
+/// finely, or there is no such process.
+pub fn process_started(process: u32) -> Option<WallTime> {
+    sys::process_started(process).map(WallTime)
+}
+
 /// One received datagram.
 #[derive(Clone, Copy, Debug)]
 pub struct Received {

@@ -45,6 +45,10 @@ pub fn open_files(_process: u32) -> Option<Vec<std::path::PathBuf>> {
     None
 }
 
+pub fn process_started(_process: u32) -> Option<i64> {
+    None
+}
+
 pub fn set_real_time(priority: thread_priority::ThreadPriority) -> Result<(), String> {
     thread_priority::set_current_thread_priority(priority).map_err(|e| format!("the system refused: {e:?}"))
 }

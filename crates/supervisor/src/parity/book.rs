@@ -11,6 +11,8 @@ const KEPT: usize = 500;
 const MOST_FOLDERS: usize = 32;
 /// An answer that has not come by then is asked for again.
 const PATIENCE: Span = Span::from_secs(2);
+/// Two readings of one start differ by a tick and what held up the reader; no player is closed and opened again within this.
+const SAME_START_NS: u64 = 100_000_000;
 /// What has not been told again for so long is old: its machine is silent.
 pub const WORTH: Span = Span::from_secs(20);
 
@@ -68,8 +70,12 @@ impl Book {
             return;
         }
         let loaded = self.told.get(&key).and_then(|t| t.loaded);
-        // A word about one player's process says nothing about the next.
-        let same = |t: &Told| t.manifest.loaded.player_since_ns == manifest.loaded.player_since_ns;
+        // A word about one player's process says nothing about the next. An agent that was started anew tells the same start by another
+        // reading of its clocks.
+        let same = |t: &Told| match (t.manifest.loaded.player_since_ns, manifest.loaded.player_since_ns) {
+            (Some(a), Some(b)) => a.abs_diff(b) < SAME_START_NS,
+            (a, b) => a == b,
+        };
         let loaded = loaded.filter(|_| self.told.get(&key).is_some_and(same));
         let folder = manifest.folder.clone();
         self.told.insert(key, Told { manifest, at: now, loaded });
