@@ -74,6 +74,7 @@ fn nothing_that_decides_reads_the_wall_clock() {
             "tells whether a file was changed so lately that its time may not show the next change",
         ),
         ("agent/src/kit.rs", "tells when a player was started and its files changed"),
+        ("agent/src/player.rs", "its test holds a process's start against the clock"),
         ("ports/src/local/", "asks the system when a process was started"),
         ("ports/src/os/mod.rs", "reads it"),
         ("ports/src/os/linux.rs", "carries the kernel's stamps over by their age, unless that is absurd"),

@@ -161,10 +161,11 @@ mod tests {
                 .unwrap();
             let after = ports::os::wall_now().0;
             let told = started(child.id());
+            let finely = ports::os::process_started(child.id()).is_some();
             child.kill().unwrap();
             child.wait().unwrap();
             let told = told.unwrap();
-            let late = if cfg!(target_os = "linux") { 20_000_000 } else { 2_000_000_000 };
+            let late = if finely { 20_000_000 } else { 2_000_000_000 };
             assert!(told >= before && told <= after + late, "{} ns after", told - before);
             std::thread::sleep(Duration::from_millis(107));
         }

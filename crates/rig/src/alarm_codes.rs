@@ -170,7 +170,7 @@ alarms! {
         "Not confirmed: the switch does not say that it went to {o}."
     OutputFailed = 41 "output-failed" High/High on 0 off 2000 latching true by []
         "An output to the switch failed."
-    SwitchConflict = 42 "switch-conflict" High/High on 300 off 500 latching true by []
+    SwitchConflict = 42 "switch-conflict" High/High on 220 off 500 latching true by []
         "The switch and its tap disagree about what is on air, or only a part of it moved. Nothing moves by itself."
     SwitchSilent = 43 "switch-silent" High/High on 0 off 500 latching true by [SwitchConflict]
         "The switch no longer answers, and nothing tells what is on air. Nothing moves by itself."

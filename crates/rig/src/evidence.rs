@@ -255,6 +255,10 @@ pub struct SwitchEvidence {
     pub has_tap: bool,
     /// Which machine that output carries, when its sound tells.
     pub tap: Option<Reading<SwitchView>>,
+    /// That is told by that machine's pilot, which no other makes: its engine runs.
+    pub tap_by_pilot: bool,
+    /// How long after a changeover the tap takes to tell it: nothing by a pilot, some frames by the place of its timecode.
+    pub tap_takes: Span,
     /// Newest sample of any value that came from the tap, where that is watched: a tap that fell dead hears nothing,
     /// and that is not silence.
     pub tap_alive: Option<MonoTime>,

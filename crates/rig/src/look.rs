@@ -49,7 +49,7 @@ const PILOT_LINGERS: Span = Span::from_millis(30);
 
 /// When the tap last heard this machine's pilot, if that was a moment ago.
 pub(crate) fn pilot_on_tap(ev: &RigEvidence, m: Machine, now: MonoTime) -> Option<MonoTime> {
-    let r = ev.switch.tap?;
+    let r = ev.switch.tap.filter(|_| ev.switch.tap_by_pilot)?;
     (r.value == SwitchView::On(m) && now - r.as_of <= PILOT_LINGERS).then_some(r.as_of)
 }
 

@@ -110,7 +110,10 @@ impl Judge {
         let Some(mut p) = self.pending else { return };
         let now = wake.now;
         let failed = ev.switch.output_failed && now > p.last;
-        if !failed && !wake.passed(p.last, self.setup.limits.confirm) {
+        // Where the tap alone can confirm it, that takes as long as the tap does.
+        let slow = if ev.switch.has_tap && ev.switch.reply.is_none() { ev.switch.tap_takes } else { Span::ZERO };
+        let confirm = self.setup.limits.confirm + slow;
+        if !failed && !wake.passed(p.last, confirm) {
             return;
         }
         p.tries = p.tries.saturating_add(1);
@@ -118,7 +121,7 @@ impl Judge {
         if p.tries < self.setup.limits.output_tries {
             self.pending = Some(p);
             push(out, Action::NextOutput { to: p.to, tried: p.tries, term: self.memory.term });
-            wake.note(now + self.setup.limits.confirm);
+            wake.note(now + confirm);
         } else {
             self.pending = None;
             self.unconfirmed = Some(p.to);

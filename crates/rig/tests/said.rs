@@ -160,6 +160,7 @@ fn hear(s: &mut Sim, reply: Option<(SwitchView, MonoTime)>, tap: Option<(SwitchV
     s.ev.switch.reply = reading(reply);
     s.ev.switch.tap = reading(tap);
     s.ev.switch.has_tap = tap.is_some();
+    s.ev.switch.tap_by_pilot = tap.is_some();
     let mut out = Actions::new();
     let now = s.now;
     s.judge.on_evidence(&s.ev, now, &mut out);
@@ -259,5 +260,27 @@ fn an_unknown_section_is_no_disagreement() {
         s.run(sim::ms(3_000));
         let reasons: Vec<_> = s.view().machines[1].reasons.iter().map(|r| r.reason).collect();
         assert!(reasons.contains(&Reason::TooFarApart) && !reasons.contains(&Reason::OtherSection), "{reasons:?}");
+    }
+}
+
+/// A tap that tells by the place of its timecode needs some frames. Where nothing else confirms, the next output waits for it.
+#[test]
+fn a_slow_tap_is_waited_for_where_it_alone_confirms() {
+    for (takes, replies, patience) in [(0, false, 100), (250, false, 350), (250, true, 100)] {
+        let mut s = plain();
+        (s.replies, s.tap, s.pilot) = (replies, true, true);
+        s.run(ms(4_000));
+        s.ev.switch.tap_takes = ms(takes);
+        if !replies {
+            s.ev.switch.reply = None;
+        }
+        s.obeys = false;
+        s.log.clear();
+        let asked = s.now;
+        let answer = s.act(Act::Changeover { to: B, forced: false });
+        s.run(ms(600));
+        let next = s.log.iter().find(|(_, a)| matches!(a, Action::NextOutput { .. })).map(|(at, _)| *at - asked);
+        let next = next.unwrap_or_else(|| panic!("{takes} {replies}: {answer:?}: {:?}", s.log));
+        assert!((next - ms(patience)).abs() <= ms(5), "{takes} {replies}: {next:?}");
     }
 }

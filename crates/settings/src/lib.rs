@@ -14,6 +14,7 @@ mod outside;
 pub mod rig;
 pub mod show;
 pub mod sources;
+pub mod tap;
 
 pub use agent::AgentFile;
 pub use error::{Place, SettingsError, parse};

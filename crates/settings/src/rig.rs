@@ -12,6 +12,7 @@ use crate::buttons::Button;
 use crate::duration::Duration;
 use crate::error::{SettingsError, Wrong, parse};
 pub use crate::outputs::Output;
+use crate::tap::Tap;
 
 /// The whole file.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
@@ -92,17 +93,6 @@ pub struct Listen {
     /// Host names by which browsers may call such a page, besides its addresses.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub names: Vec<String>,
-}
-
-/// The tap of the switch's output.
-#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub struct Tap {
-    /// A local feed socket that carries the switch's output as PCM.
-    pub feed: PathBuf,
-    /// Channels whose sound counts as programme; none named: all but `timecode` and `pilot`.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    pub programme: Vec<String>,
 }
 
 /// One machine of the list.
@@ -250,6 +240,9 @@ impl RigFile {
                 "put the line that `twinkeel passphrase` prints under [listen], or bind the page to 127.0.0.1",
             );
         }
+        if let Some(tap) = &rig.tap {
+            tap.check().map_err(|wrong| wrong.at(file, text, "tap"))?;
+        }
         crate::outside::check(&rig).map_err(|wrong| wrong.at(file, text, ""))?;
         for (i, m) in rig.machines.iter().enumerate() {
             if rig.machines.iter().take(i).any(|o| o.id == m.id) {
@@ -350,7 +343,7 @@ select = "/changeover/select"
     /// Each wrong file, and the line and words its error must have.
     #[test]
     fn errors_name_place_and_mend() {
-        let cases: [(&str, &str, &str, &str); 9] = [
+        let cases: [(&str, &str, &str, &str); 13] = [
             ("shows = \"shows\"", "shows = \"s\"\nprefer = [\"mtc\", \"ltc\", \"mtc\"]", "rig.toml:6:1", "named twice"),
             ("page = ", "pge = ", "rig.toml:9:1", "unknown field"),
             ("page = \"127.0.0.1:", "page = \"0.0.0.0:", "rig.toml:9:1", "no operator's passphrase"),
@@ -358,6 +351,15 @@ select = "/changeover/select"
             ("key = \"k2\"", "key = \"k1\"", "rig.toml:17:1", "same key"),
             ("select = \"/changeover/select\"", "select = \"go\"", "rig.toml:21:1", "starts with a slash"),
             ("paths = [\"127.0.0.1:7740\"]", "paths = []", "rig.toml:7:1", "one or two network paths"),
+            ("[[machine]]", "[tap]\n[[machine]]", "rig.toml:10:1", "heard by one input"),
+            ("[[machine]]", "[tap]\nfeed = \"t\"\ndevice = \"d\"\n[[machine]]", "rig.toml:10:1", "heard by one input"),
+            ("[[machine]]", "[tap]\ndevice = \"d\"\n[[machine]]", "rig.toml:10:1", "1 to 64 channels"),
+            (
+                "[[machine]]",
+                "[tap]\ndevice = \"d\"\nchannels = [\"a\"]\nfloor = 3.0\n[[machine]]",
+                "rig.toml:13:1",
+                "noise floor",
+            ),
             ("name = \"twin rig\"", "name = 3", "rig.toml:3:8", "invalid type"),
             ("kind = \"osc\"", "kind = \"smoke\"", "rig.toml", "unknown variant"),
         ];

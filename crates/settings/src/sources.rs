@@ -10,6 +10,8 @@ use crate::error::WrongEntry;
 
 /// The most sources that carry MIDI: `midi` and `feed`.
 pub const MAX_MIDI_INPUTS: usize = 4;
+/// The most channels of an audio device.
+pub(crate) const MAX_CHANNELS: usize = 64;
 
 /// One source.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
@@ -72,12 +74,12 @@ pub enum Source {
     },
 }
 
-fn default_host() -> String {
+pub(crate) fn default_host() -> String {
     "default".into()
 }
 
 /// A floor above this would take programme for silence, one below is no analogue input's (common practice, no source).
-const FLOORS: std::ops::RangeInclusive<f64> = -120.0..=-30.0;
+pub(crate) const FLOORS: std::ops::RangeInclusive<f64> = -120.0..=-30.0;
 
 impl Source {
     /// The pilot's frequency, where there can be one.
@@ -104,7 +106,7 @@ impl Source {
             Source::Audio { channels, timecode: Some(t), .. } if !channels.contains(t) => {
                 Err(["timecode", "no channel has this name", "use a name that stands in channels"])
             }
-            Source::Audio { channels, .. } if channels.is_empty() || channels.len() > 64 => Err([
+            Source::Audio { channels, .. } if channels.is_empty() || channels.len() > MAX_CHANNELS => Err([
                 "channels",
                 "an audio source has 1 to 64 channels",
                 "name the channels: channels = [\"tracks L\", \"tracks R\"]",

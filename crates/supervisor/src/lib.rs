@@ -149,7 +149,7 @@ pub fn run(
     scribe_desk.serve(scribe_thread.thread().clone());
 
     let watch = watch_thread::WatchThread {
-        brain: Brain::new(setup::brain_setup(&facts), memory, mono_now()),
+        brain: Box::new(Brain::new(setup::brain_setup(&facts), memory, mono_now())),
         gate,
         paths: listen_at.paths.len(),
         outputs,
@@ -169,11 +169,11 @@ pub fn run(
     })?;
 
     own_link::start(&listen_at.paths, watch_desk.clone(), scribe_desk.clone())?;
-    if let Some(path) = &loaded.tap {
-        let programme = facts.rig.tap.as_ref().map(|t| t.programme.clone()).unwrap_or_default();
+    if let (Some(source), Some(entry)) = (loaded.tap, &facts.rig.tap) {
+        let (programme, floor) = (entry.programme.clone(), entry.floor.map(base::Dbfs));
         let pilots = facts.rig.machines.iter().map(|m| m.pilot.map(Hertz)).collect();
         let (watch, scribe) = (watch_desk.clone(), scribe_desk.clone());
-        tap::start(path, tap::Wanted { programme, pilots, watch, scribe, wishes })?;
+        tap::start(source, tap::Wanted { programme, floor, pilots, watch, scribe, wishes })?;
     }
     patches.start(patch_news, facts.clone(), scribe_desk.clone(), watch_desk.clone())?;
     let ears = ears::start(lies, watch_desk.clone(), scribe_desk.clone())?;

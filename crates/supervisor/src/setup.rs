@@ -3,7 +3,9 @@
 use std::path::{Path, PathBuf};
 
 use base::Span;
+use ports::audio::AudioInput;
 use settings::rig::{HeardBy, LoneStop, Mode, OnLinkLoss, Output};
+use settings::tap::TapInput;
 use settings::{RigFile, ShowFile};
 use timecode::songs::{SongEntry, SongMap};
 use timecode::{Timecode, smf::Smf, tempo_map::TempoMap};
@@ -25,10 +27,18 @@ pub struct Loaded {
     pub known: Vec<Known>,
     /// Where shows are kept.
     pub shows: PathBuf,
-    /// Where the tap's socket is made.
-    pub tap: Option<PathBuf>,
+    /// By what the tap is heard.
+    pub tap: Option<TapSource>,
     /// Whom our own inputs hear.
     pub listeners: Vec<Listener>,
+}
+
+/// By what the tap is heard.
+pub enum TapSource {
+    /// A feed socket, made here.
+    Feed(PathBuf),
+    /// An audio input.
+    Device(AudioInput),
 }
 
 /// Reads `rig.toml` and what it names. Paths in it are relative to it.
@@ -92,7 +102,16 @@ pub fn load(config: &Path) -> Result<Loaded, StartError> {
         }
         None => (None, SongMap::default()),
     };
-    let (shows, tap) = (beside(&rig.shows), rig.tap.as_ref().map(|t| beside(&t.feed)));
+    let shows = beside(&rig.shows);
+    let tap = rig.tap.as_ref().and_then(|t| {
+        Some(match t.input()? {
+            TapInput::Feed(socket) => TapSource::Feed(beside(socket)),
+            TapInput::Device(device) => {
+                let (host, channels) = (t.host.clone(), t.channels.clone());
+                TapSource::Device(AudioInput { host, device: device.to_owned(), channels })
+            }
+        })
+    });
     Ok(Loaded { facts: Facts::new(rig, show, songs), me, known, shows, tap, listeners })
 }
 

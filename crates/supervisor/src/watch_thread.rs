@@ -23,7 +23,7 @@ const ASK_EVERY: Span = Span::from_millis(500);
 /// All that the thread owns.
 pub struct WatchThread {
     /// Its mind.
-    pub brain: Brain,
+    pub brain: Box<Brain>,
     /// Beat sockets first, then one for each OSC output.
     pub gate: Gate,
     /// How many of them are beat paths.

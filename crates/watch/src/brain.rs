@@ -8,16 +8,18 @@ use core::net::SocketAddr;
 
 use arrayvec::ArrayVec;
 use base::ids::MAX_MACHINES;
-use base::{Dbfs, Machine, MonoTime, Reading, ShowPosition, SourceKind, Span, SwitchView, TransportState};
+use base::{Machine, MonoTime, Reading, ShowPosition, SourceKind, Span, SwitchView, TransportState};
 use rig::{Act, ActAnswer, Actions, ChannelTrouble, Judge, Memory, Place, RigEvidence};
 use wire::message::TriggerKind;
 use wire::{BeatReply, MAX_BEAT, Session};
 
 use crate::apart::time_of_clocks;
+use crate::carried::Plays;
 use crate::channels::{ChannelBook, Roles};
 use crate::machine::{MAX_PATHS, MachineWatch, PerMachine, offset_reading};
 use crate::pair::Pair;
 use crate::setup::Setup;
+use crate::tap::{TAP_IS_WORTH, Tap, TapReport, TapSign, alone_sounds};
 use crate::view::{MachineFigures, PathFigures, WatchView};
 
 /// Machines are compared this often.
@@ -32,24 +34,8 @@ const DOUBT_AFTER_SLEEP: Span = Span::from_secs(3);
 const SWITCH_IS_WORTH: Span = Span::from_millis(2_500);
 /// A machine that the switch told once that it is on air is so until another is told: nobody can be asked.
 const TOLD_ONCE_IS_WORTH: Span = Span::from_secs(12 * 3600);
-/// What the tap shows is worth something for this long.
-const TAP_IS_WORTH: Span = Span::from_millis(300);
-
 /// A player's own word of its place, sent a few times a second, and its code may be this far apart (common practice, no source).
 const SONG_APART: Span = Span::from_millis(500);
-
-/// What the tap of the switch's output sounds like, as its listener found it.
-#[derive(Clone, Copy, PartialEq, Debug)]
-pub struct TapReport {
-    /// When it was found.
-    pub at: MonoTime,
-    /// The newest non-zero sample of programme.
-    pub last_sound: Option<MonoTime>,
-    /// Which machine it carries, when its sound tells.
-    pub carries: Option<Machine>,
-    /// Programme level.
-    pub level: Dbfs,
-}
 
 /// How a machine's channels compare with the reference machine's, by excerpts.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
@@ -74,7 +60,7 @@ pub struct Brain {
     next_compare: MonoTime,
     likeness: PerMachine<LikenessReport>,
     sessions: PerMachine<rig::SessionTrouble>,
-    tap: Option<TapReport>,
+    tap: Tap,
     worst_lateness: Span,
     strangers: u32,
 }
@@ -98,7 +84,7 @@ impl Brain {
             next_compare: now,
             likeness: Default::default(),
             sessions: Default::default(),
-            tap: None,
+            tap: Tap::default(),
             worst_lateness: Span::ZERO,
             strangers: 0,
             setup,
@@ -189,17 +175,26 @@ impl Brain {
 
     /// What the tap sounds like.
     pub fn on_tap(&mut self, report: TapReport) {
-        self.tap = Some(report);
+        let now = report.at;
+        let said = self.evidence.switch.reply.and_then(|r| r.fresh(now));
+        let switch = said.and_then(|v| if let SwitchView::On(m) = v { Some(m) } else { None });
+        let alone = alone_sounds(&self.evidence.machines, now);
+        let machines = &self.machines;
+        let plays = |m: Machine, at| machines.get(m.index()).map_or(Plays::Nothing, |w| w.plays_at(at, now));
+        self.tap.on_report(report, switch, plays, alone);
         let s = &mut self.evidence.switch;
-        s.tap_alive = Some(report.at);
+        s.tap_alive = Some(now);
         if report.last_sound.is_some() {
             s.tap_last_sound = report.last_sound;
         }
-        s.tap = report.carries.map(|m| Reading {
-            value: SwitchView::On(m),
-            as_of: report.at,
-            expires: report.at + TAP_IS_WORTH,
-        });
+        let carries = self.tap.carries();
+        // That it sounds while one machine alone does confirms a changeover to that one; it accuses nobody: an agent may be deaf.
+        let commanded = s.commanded.map(|c| c.0);
+        let carries = carries.filter(|c| c.by != TapSign::Sound || commanded == Some(c.machine));
+        s.tap =
+            carries.map(|c| Reading { value: SwitchView::On(c.machine), as_of: c.at, expires: c.at + TAP_IS_WORTH });
+        s.tap_by_pilot = carries.is_some_and(|c| c.by == TapSign::Pilot);
+        s.tap_takes = self.tap.takes();
     }
 
     /// A machine's sound was compared with the reference machine's.
@@ -302,7 +297,8 @@ impl Brain {
             rig: self.judge.view(&self.evidence, now),
             why: self.judge.why(),
             machines: ArrayVec::new(),
-            tap: self.tap,
+            tap: self.tap.newest(),
+            carries: self.tap.carries(),
             worst_lateness: self.worst_lateness,
             refused: self.refused(),
             switch_reply: self.evidence.switch.reply,

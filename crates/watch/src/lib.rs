@@ -3,6 +3,7 @@
 
 pub mod apart;
 pub mod brain;
+pub mod carried;
 pub mod channels;
 mod last_minute;
 pub mod likeness;
@@ -11,8 +12,10 @@ pub mod pair;
 pub mod patches;
 pub mod paths;
 pub mod setup;
+pub mod tap;
 pub mod view;
 
-pub use brain::{Brain, LikenessReport, TapReport};
+pub use brain::{Brain, LikenessReport};
 pub use setup::{PREFERENCE, Setup, SongSpan};
+pub use tap::TapReport;
 pub use view::{MachineFigures, PathFigures, WatchView};

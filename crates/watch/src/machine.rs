@@ -12,6 +12,7 @@ use measure::detector::{BeatDetector, BeatState, DetectorConfig};
 use rig::{HostEvidence, MachineEvidence, Offset, Outside};
 use wire::{Beat, HostFlags, Lane, OpenError, Session};
 
+use crate::carried::Plays;
 use crate::channels::Roles;
 use crate::last_minute::LastMinute;
 use crate::paths::Path;
@@ -20,6 +21,9 @@ use crate::paths::Path;
 pub const MAX_PATHS: usize = 2;
 /// What a beat says is worth something for this long: it must outlive a short loss, and not a dead host.
 const BEAT_IS_WORTH: Span = Span::from_millis(250);
+
+/// What was last told of a machine's place is carried on for so long: two crystals part by 0.15 ms meanwhile, at 50 ppm (from memory).
+const CARRIED_ON: Span = Span::from_secs(3);
 
 /// A frame of linear timecode at the slowest rate (24 a second), with a block and a beat until it is told. Its line is believed to
 /// roll on for longer; that an input is whole is not.
@@ -304,6 +308,23 @@ impl MachineWatch {
             return None;
         }
         beat.positions.iter().find(|p| p.source == source)
+    }
+
+    /// What it played at an instant a moment ago, by its timecode: LTC where it has that, else MTC. What it last told is carried on for a
+    /// while when it is not heard any more.
+    pub fn plays_at(&self, at: MonoTime, now: MonoTime) -> Plays {
+        let Some((beat, told)) = &self.newest else { return Plays::Unknown };
+        let of = |s: SourceKind| beat.positions.iter().find(|p| p.source == s && p.state != TransportState::Unknown);
+        let Some(report) = of(SourceKind::Ltc).or_else(|| of(SourceKind::Mtc)) else { return Plays::Unknown };
+        let clock = self.clock(now);
+        match report.state {
+            _ if matches!(clock.state, ClockState::Acquiring | ClockState::Stepped) => Plays::Unknown,
+            _ if now - *told > CARRIED_ON => Plays::Unknown,
+            TransportState::Rolling => Plays::At(report.carried_to(remote(at, clock.offset))),
+            // It was so when it was last heard; it may roll since.
+            _ if now - *told > BEAT_IS_WORTH => Plays::Unknown,
+            _ => Plays::Nothing,
+        }
     }
 
     /// The order in which its sources are believed.

@@ -7,9 +7,9 @@ use measure::clock::ClockEstimate;
 use measure::hints::Hint;
 use measure::offset::OffsetView;
 
-use crate::brain::TapReport;
 use crate::machine::MAX_PATHS;
 use crate::pair::MAX_HINTS;
+use crate::tap::{Carries, TapReport};
 
 /// The whole rig.
 #[derive(Clone, Debug)]
@@ -24,6 +24,8 @@ pub struct WatchView {
     pub machines: ArrayVec<MachineFigures, MAX_MACHINES>,
     /// The tap.
     pub tap: Option<TapReport>,
+    /// Which machine that carried when it was last heard, and by what that is known.
+    pub carries: Option<Carries>,
     /// The latest wake-up of the watch so far.
     pub worst_lateness: Span,
     /// Datagrams refused so far.

@@ -401,6 +401,7 @@ impl Sim {
             }
             if self.pilot && b.plays() && !b.muted && !self.unplugged {
                 s.tap = Some(Reading { value: SwitchView::On(self.on), as_of: now, expires: now + ms(300) });
+                s.tap_by_pilot = true;
             }
         }
         self.ev.supervisor.own_link_down = self.link_down;

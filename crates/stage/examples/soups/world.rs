@@ -450,7 +450,12 @@ impl World {
         let c = &self.computers[self.switch.on_air.index()];
         let pilot = self.plan.rig.pilot && self.switch.powered && c.player_works() && c.callbacks && !c.muted;
         let carries = pilot.then_some(self.switch.on_air);
-        self.desk.on_tap(TapReport { at: now, last_sound: self.switch.passed, carries, level: Dbfs(-20.0) });
+        self.desk.on_tap(TapReport {
+            last_sound: self.switch.passed,
+            pilot: carries,
+            level: Dbfs(-20.0),
+            ..TapReport::quiet(now)
+        });
     }
 
     /// An agent and the supervisor agree on a session, if they can reach each other.

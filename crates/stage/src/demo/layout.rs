@@ -9,7 +9,8 @@ use base::{Db, Machine, MachineId, RigId};
 use serde::Serialize;
 use settings::agent::{AgentFile, Folder, Hashing, PlayerWatch, Source, SupervisorAddress, Trigger, TriggerWhat};
 use settings::duration::Duration;
-use settings::rig::{HeardBy, Limits, Listen, MachineEntry, Output, Policies, RigFile, Tap};
+use settings::rig::{HeardBy, Limits, Listen, MachineEntry, Output, Policies, RigFile};
+use settings::tap::Tap;
 use wire::KeyPair;
 
 use super::network::{Network, free_tcp, free_udp};
@@ -103,7 +104,7 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
             socket: if outside { ear.clone() } else { feed.clone() },
             timecode: Some("timecode".into()),
             rate: Some(crate::show::FRAME_RATE),
-            pilot: Some(pilot.0),
+            pilot: c.scenario.rig.pilots.then_some(pilot.0),
             floor: None,
         };
         let agent = AgentFile {
@@ -161,7 +162,7 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
             name: format!("player {m}"),
             id,
             key: if outside { String::new() } else { pair.public.to_string() },
-            pilot: Some(pilot.0),
+            pilot: c.scenario.rig.pilots.then_some(pilot.0),
             sources: if outside { vec![heard] } else { Vec::new() },
             triggers: if outside { agent.triggers } else { Vec::new() },
         });
@@ -193,7 +194,7 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
         mode: c.scenario.rig.mode,
         heard_by: c.scenario.rig.heard_by,
         listen: Listen { paths: paths.clone(), lanes, page, operator: None, names: Vec::new() },
-        tap: c.scenario.rig.tap.then(|| Tap { feed: tap.clone(), programme: Vec::new() }),
+        tap: c.scenario.rig.tap.then(|| Tap::feed(tap.clone())),
         prefer: Vec::new(),
         in_ears: vec!["click".into(), "cue".into()],
         machines,

@@ -208,6 +208,7 @@ impl DemoRig {
                 }
             }
             Fault::SwitchDeaf => self.switch.say(&SwitchCommand::Deaf { on: true }),
+            Fault::SwitchLies => self.switch.say(&SwitchCommand::Lies { on: true }),
             Fault::SwitchPower => self.switch.say(&SwitchCommand::Power { on: false }),
             Fault::Forged => self.forge(),
             other => machines.iter().for_each(|m| self.break_machine(other, *m)),
@@ -276,6 +277,7 @@ impl DemoRig {
             Fault::SupervisorStarved => self.supervisor.freeze(false),
             Fault::SupervisorCable => self.layout.network.cut_supervisor(false),
             Fault::SwitchDeaf => self.switch.say(&SwitchCommand::Deaf { on: false }),
+            Fault::SwitchLies => self.switch.say(&SwitchCommand::Lies { on: false }),
             Fault::SwitchPower => self.switch.say(&SwitchCommand::Power { on: true }),
             _ => {}
         }

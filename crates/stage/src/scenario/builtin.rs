@@ -95,6 +95,8 @@ files! {
     "switch-by-itself"
     "switch-deaf"
     "switch-half"
+    "switch-lies"
+    "switch-lies-no-pilot"
     "switch-power-lost"
     "vamp-exit-missed"
     "wrong-song"

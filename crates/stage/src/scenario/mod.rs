@@ -83,6 +83,8 @@ pub struct RigSetup {
     pub paths: u8,
     /// Whether the supervisor hears the switch's output.
     pub tap: bool,
+    /// Whether each machine has a pilot tone of its own that the tap knows it by.
+    pub pilots: bool,
     /// The policy for a lost link, if a person chose one.
     pub on_link_loss: Option<OnLinkLoss>,
     /// The policy for one machine that stops alone.
@@ -122,6 +124,7 @@ impl Default for RigSetup {
             heard_by: HeardBy::Agents,
             paths: 2,
             tap: true,
+            pilots: true,
             on_link_loss: None,
             lone_stop: LoneStop::Propose,
             dead_output: false,

@@ -93,6 +93,8 @@ pub enum Fault {
     SwitchTo(Who),
     /// The switch neither obeys nor answers, and passes sound.
     SwitchDeaf,
+    /// The switch says that it obeyed, and passes what it passed.
+    SwitchLies,
     /// The switch loses its power.
     SwitchPower,
     /// One of several units of the switch moves, the others don't.
@@ -112,6 +114,7 @@ impl Fault {
                 | SupervisorCable
                 | SwitchTo(_)
                 | SwitchDeaf
+                | SwitchLies
                 | SwitchPower
                 | SwitchHalf
                 | Forged

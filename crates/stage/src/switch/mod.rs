@@ -73,6 +73,11 @@ pub enum SwitchCommand {
         /// Whether it is.
         on: bool,
     },
+    /// It says that it obeyed, and passes what it passed.
+    Lies {
+        /// Whether it does.
+        on: bool,
+    },
     /// Without power it passes nothing, obeys nothing and answers nothing.
     Power {
         /// Whether it has power.
@@ -117,6 +122,8 @@ struct Switch {
     on_air: Machine,
     powered: bool,
     deaf: bool,
+    /// What it says that it passes, when that is not so.
+    claims: Option<Machine>,
     inputs: Vec<FeedIn>,
     osc: UdpSocket,
     tap: FeedLink,
@@ -131,7 +138,17 @@ impl Switch {
         osc.set_nonblocking(true)?;
         let on_air = recorder::remembered(&config.state).filter(|m| m.index() < inputs.len()).unwrap_or(Machine::A);
         let tap = FeedLink::new(&config.tap, SAMPLE_RATE, &CHANNELS);
-        Ok(Switch { on_air, powered: true, deaf: false, inputs, osc, tap, filler: Filler::new(os::now()), record })
+        Ok(Switch {
+            on_air,
+            powered: true,
+            deaf: false,
+            claims: None,
+            inputs,
+            osc,
+            tap,
+            filler: Filler::new(os::now()),
+            record,
+        })
     }
 
     fn wait(&self) {
@@ -148,6 +165,7 @@ impl Switch {
             match commands.try_recv() {
                 Ok(SwitchCommand::Select { to }) => self.select(to, now, false),
                 Ok(SwitchCommand::Deaf { on }) => self.deaf = on,
+                Ok(SwitchCommand::Lies { on }) => self.claims = on.then_some(self.on_air),
                 Ok(SwitchCommand::Power { on }) => {
                     self.powered = on;
                     self.filler.restart(now);
@@ -177,7 +195,10 @@ impl Switch {
             OscPacket::Bundle(b) => b.content.iter().for_each(|p| self.on_packet(p, from, now)),
             OscPacket::Message(m) if m.addr == SELECT => {
                 if let Some(to) = letter(m) {
-                    self.select(to, now, true);
+                    match &mut self.claims {
+                        Some(claimed) => *claimed = to,
+                        None => self.select(to, now, true),
+                    }
                 }
                 self.answer(from);
             }
@@ -203,7 +224,10 @@ impl Switch {
     }
 
     fn answer(&self, to: SocketAddr) {
-        let message = OscMessage { addr: ANSWER.into(), args: vec![OscType::String(self.on_air.to_string())] };
+        let message = OscMessage {
+            addr: ANSWER.into(),
+            args: vec![OscType::String(self.claims.unwrap_or(self.on_air).to_string())],
+        };
         if let Ok(bytes) = rosc::encoder::encode(&OscPacket::Message(message)) {
             let _ = self.osc.send_to(&bytes, to);
         }

@@ -19,6 +19,7 @@ impl VirtualRig {
                 self.switch.on_air = who.among(MACHINES, self.switch.on_air).first().copied().unwrap_or(Machine::A);
             }
             Fault::SwitchDeaf => self.switch.deaf = true,
+            Fault::SwitchLies => self.switch.claims = Some(self.switch.on_air),
             Fault::SwitchPower => self.switch.powered = false,
             Fault::SwitchHalf => self.switch.half = true,
             Fault::Forged => self.desk.on_forged(&mut crate::seed::Sequence::new(7), now),
@@ -84,6 +85,7 @@ impl VirtualRig {
             Fault::SupervisorStarved => self.desk.freeze(false),
             Fault::SupervisorCable => self.desk.cut = false,
             Fault::SwitchDeaf => self.switch.deaf = false,
+            Fault::SwitchLies => self.switch.claims = None,
             Fault::SwitchPower => self.switch.powered = true,
             Fault::SwitchHalf => self.switch.half = false,
             _ => {}

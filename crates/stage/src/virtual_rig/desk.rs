@@ -1,13 +1,15 @@
 //! The supervisor's side of the simulated rig: the brain, and what the shell does round it.
 
-use base::{Dbfs, Machine, MonoTime, Span, SwitchView};
+use base::{Dbfs, Machine, MonoTime, ShowPosition, Span, SwitchView};
 use rig::{Action, Actions, Memory, Mode};
+use timecode::ltc::LtcEar;
 use watch::{Brain, Setup, TapReport};
 use wire::{MAX_BEAT, Session, Up};
 
 use super::TO_SWITCH;
 use super::post::{Post, What};
 use crate::scenario::{Act, Seen, SeenAlarm, SeenChangeover};
+use crate::show::SAMPLE_RATE;
 
 /// An address; the simulated network needs none.
 fn somewhere() -> std::net::SocketAddr {
@@ -24,7 +26,7 @@ enum Held {
 /// See the module.
 pub struct Desk {
     setup: Setup,
-    brain: Option<Brain>,
+    brain: Option<Box<Brain>>,
     memory: Memory,
     frozen: bool,
     held: Vec<Held>,
@@ -33,6 +35,7 @@ pub struct Desk {
     dead_output: bool,
     output: usize,
     last_sound: Option<MonoTime>,
+    ear: Box<LtcEar>,
     /// Its cable is out.
     pub cut: bool,
 }
@@ -42,7 +45,7 @@ impl Desk {
     pub fn new(setup: Setup, mode: Mode, dead_output: bool, now: MonoTime) -> Desk {
         let memory = Memory { mode, ..Memory::default() };
         Desk {
-            brain: Some(Brain::new(setup.clone(), memory, now)),
+            brain: Some(Box::new(Brain::new(setup.clone(), memory, now))),
             setup,
             memory,
             frozen: false,
@@ -52,6 +55,7 @@ impl Desk {
             dead_output,
             output: 0,
             last_sound: None,
+            ear: Box::new(LtcEar::new(SAMPLE_RATE, None)),
             cut: false,
         }
     }
@@ -76,7 +80,7 @@ impl Desk {
     }
     /// Started again.
     pub fn start(&mut self, now: MonoTime) {
-        self.brain = Some(Brain::new(self.setup.clone(), self.memory, now));
+        self.brain = Some(Box::new(Brain::new(self.setup.clone(), self.memory, now)));
         self.deadline = now;
         self.output = 0;
     }
@@ -130,14 +134,30 @@ impl Desk {
         }
     }
     /// A block on the tap.
-    pub fn on_tap(&mut self, last_sound: Option<MonoTime>, carries: Option<Machine>, now: MonoTime) {
+    pub fn on_tap(
+        &mut self,
+        last_sound: Option<MonoTime>,
+        pilot: Option<Machine>,
+        (at, code): (MonoTime, &[f32]),
+        now: MonoTime,
+    ) {
         self.last_sound = self.last_sound.max(last_sound);
-        self.tap(TapReport { at: now, last_sound: self.last_sound, carries, level: Dbfs(-20.0) });
+        let mut read = None;
+        self.ear.on_block(at, code, &mut |e| {
+            read = Some((e.at, ShowPosition::Timecode { rate: e.rate, at: e.place }));
+        });
+        self.tap(TapReport {
+            last_sound: self.last_sound,
+            pilot,
+            code: read,
+            level: Dbfs(-20.0),
+            ..TapReport::quiet(now)
+        });
     }
     /// The tap's own clock: it hears on, and nothing.
     pub fn on_quiet_tap(&mut self, now: MonoTime) {
         if self.last_sound.is_none_or(|t| now - t > Span::from_millis(20)) {
-            self.tap(TapReport { at: now, last_sound: self.last_sound, carries: None, level: Dbfs::SILENCE });
+            self.tap(TapReport { last_sound: self.last_sound, ..TapReport::quiet(now) });
         }
     }
     fn tap(&mut self, report: TapReport) {
@@ -214,7 +234,8 @@ impl Desk {
                 _ => {}
             }
         }
-        self.deadline = self.brain.as_ref().map_or(MonoTime::FAR, Brain::next_deadline).max(now + Span::from_nanos(1));
+        self.deadline =
+            self.brain.as_deref().map_or(MonoTime::FAR, Brain::next_deadline).max(now + Span::from_nanos(1));
     }
 
     fn command(&mut self, to: Machine, now: MonoTime, post: &mut Post) {

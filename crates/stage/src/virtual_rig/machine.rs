@@ -59,6 +59,8 @@ pub struct Host {
     pub agent_frozen: bool,
     /// Paths that are cut.
     pub cut: [bool; 2],
+    /// The tap knows it by a pilot.
+    pilots: bool,
     /// Its reliable lanes are cut.
     pub lanes_cut: bool,
     /// Flags forced upon its agent's view of the host.
@@ -88,7 +90,8 @@ impl Host {
             machine,
             engine: Engine::new(engine_config, now),
             engine_config,
-            core: new_core(engine_config, outside),
+            core: new_core(engine_config, outside, rig.pilots),
+            pilots: rig.pilots,
             session: None,
             keys: pair(1),
             supervisor_keys: pair(2),
@@ -148,7 +151,7 @@ impl Host {
         }
         let hears = self.agent_works() && self.interface;
         let (core, ahead, machine) = (&mut self.core, self.clock_ahead, self.machine);
-        let (filler, plugged) = (&mut self.filler, self.plugged);
+        let (filler, plugged, pilots) = (&mut self.filler, self.plugged, self.pilots);
         self.engine.on_time(now, &mut |out| match out {
             Out::Midi { at, bytes } => {
                 if hears {
@@ -167,8 +170,10 @@ impl Host {
                     };
                     let last = frames.iter().rposition(heard);
                     let last_sound = last.map(|i| at + base::Samples(i as f64).at(SAMPLE_RATE));
-                    let pilot = frames.iter().any(|f| f[PILOT] != 0.0);
-                    post.put(now + WIRE, What::Tap { last_sound, carries: pilot.then_some(machine) });
+                    let pilot = (pilots && frames.iter().any(|f| f[PILOT] != 0.0)).then_some(machine);
+                    // Where there are pilots, nobody needs the code.
+                    let code = if pilots { Vec::new() } else { frames.iter().map(|f| f[TIMECODE]).collect() };
+                    post.put(now + WIRE, What::Tap { at, last_sound, pilot, code });
                 }
             }
         });
@@ -326,7 +331,7 @@ impl Host {
 
     /// A new agent process, which has heard nothing yet.
     pub fn agent_starts(&mut self, now: MonoTime) {
-        self.core = new_core(self.engine_config, self.outside);
+        self.core = new_core(self.engine_config, self.outside, self.pilots);
         self.session = None;
         self.agent = true;
         self.agent_frozen = false;
@@ -339,7 +344,7 @@ impl Host {
     }
 }
 
-fn new_core(config: EngineConfig, outside: bool) -> AgentCore {
+fn new_core(config: EngineConfig, outside: bool, pilots: bool) -> AgentCore {
     let triggers = [(TriggerWhat::Start, pad::START), (TriggerWhat::Stop, pad::STOP), (TriggerWhat::Jump, pad::LOAD)];
     let mut core = AgentCore::new(triggers.map(|(what, note)| Trigger { what, channel: pad::CHANNEL, note }).to_vec());
     core.on_format(SoundFormat {
@@ -347,7 +352,7 @@ fn new_core(config: EngineConfig, outside: bool) -> AgentCore {
         channels: CHANNELS.map(String::from).to_vec(),
         timecode: Some(TIMECODE),
         ltc_rate: Some(FRAME_RATE),
-        pilot: Some(config.pilot),
+        pilot: pilots.then_some(config.pilot),
         floor: None,
         outside,
         exact_stamps: true,

@@ -37,6 +37,8 @@ struct Switch {
     powered: bool,
     deaf: bool,
     half: bool,
+    /// What it says that it passes, when that is not so.
+    claims: Option<Machine>,
 }
 
 /// The rig.
@@ -67,7 +69,7 @@ impl VirtualRig {
             desk: Desk::new(setup(scenario, seed), first_mode(scenario), scenario.rig.dead_output, now),
             scenario: scenario.clone(),
             hosts,
-            switch: Switch { on_air: Machine::A, powered: true, deaf: false, half: false },
+            switch: Switch { on_air: Machine::A, powered: true, deaf: false, half: false, claims: None },
             post: Post::default(),
             next_ask: now,
             next_tap: now,
@@ -168,14 +170,17 @@ impl VirtualRig {
             What::LaneClosed { machine } => self.desk.on_lane_closed(machine, self.now),
             What::Select { to } => {
                 if self.switch.powered && !self.switch.deaf && !self.switch.half {
-                    self.switch.on_air = to;
+                    match &mut self.switch.claims {
+                        Some(claimed) => *claimed = to,
+                        None => self.switch.on_air = to,
+                    }
                     self.switch_says();
                 }
             }
             What::Says { view } => self.desk.on_switch(view, self.now),
-            What::Tap { last_sound, carries } => {
+            What::Tap { at, last_sound, pilot, code } => {
                 if self.scenario.rig.tap {
-                    self.desk.on_tap(last_sound, carries, self.now);
+                    self.desk.on_tap(last_sound, pilot, (at, &code), self.now);
                 }
             }
             What::Connect { machine } => self.connect(machine),
@@ -187,7 +192,11 @@ impl VirtualRig {
         if !self.switch.powered || self.switch.deaf {
             return;
         }
-        let view = if self.switch.half { SwitchView::Conflict } else { SwitchView::On(self.switch.on_air) };
+        let view = if self.switch.half {
+            SwitchView::Conflict
+        } else {
+            SwitchView::On(self.switch.claims.unwrap_or(self.switch.on_air))
+        };
         self.post.put(self.now + TO_SWITCH, What::Says { view });
     }
 

@@ -22,7 +22,7 @@ pub enum What {
     /// The switch's word.
     Says { view: SwitchView },
     /// A block on the tap.
-    Tap { last_sound: Option<MonoTime>, carries: Option<Machine> },
+    Tap { at: MonoTime, last_sound: Option<MonoTime>, pilot: Option<Machine>, code: Vec<f32> },
     /// An agent tries to connect.
     Connect { machine: Machine },
 }

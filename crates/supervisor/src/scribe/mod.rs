@@ -12,6 +12,7 @@ mod names;
 mod particulars;
 mod picture;
 mod sounds;
+mod switch;
 
 use std::collections::VecDeque;
 use std::path::PathBuf;

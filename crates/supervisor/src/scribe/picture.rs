@@ -17,13 +17,12 @@ use crate::memory::Kept;
 use crate::setlist::{Entry, SetList};
 use crate::snapshot::{
     AlarmState, AlarmView, ClockView, Drift, Fitness, Forecast, Headline, HostView, Latched, Letter, LevelView,
-    LinkView, MachineView, Mode, NextSong, OffsetLimits, OffsetNow, OffsetView, OutputState, OutputView, PathView,
-    Priority, Proposal, Reason, Role, RuleRow, SetEntry, SetState, Snapshot, Song, SourceView, SwitchStatus, Takeover,
-    Tone,
+    LinkView, MachineView, Mode, NextSong, OffsetLimits, OffsetNow, OffsetView, PathView, Priority, Proposal, Reason,
+    Role, RuleRow, SetEntry, SetState, Snapshot, Song, SourceView, Takeover, Tone,
 };
 
 /// Figures of the watch are worth this long on the page.
-const WORTH: Span = Span::from_millis(700);
+pub(super) const WORTH: Span = Span::from_millis(700);
 
 /// What belongs to tonight's show.
 pub struct Tonight<'a> {
@@ -75,7 +74,7 @@ pub fn snapshot(
         songs: facts.show.iter().flat_map(|s| &s.songs).map(|s| s.name.clone()).collect(),
         offsets: Machine::first(view.machines.len()).skip(1).map(|m| offset(view, m, facts)).collect(),
         machines: view.machines.iter().enumerate().map(|(i, f)| machine(view, i, f, state, facts, &names)).collect(),
-        switch: switch(view, state, facts),
+        switch: super::switch::switch(view, state, facts),
         alarms,
         proposal: view.rig.proposal.map(|p| Proposal {
             id: p.since.nanos(),
@@ -380,50 +379,6 @@ fn host(f: &MachineFigures, health: Option<&wire::Health>) -> HostView {
         disk_low: flag(HostFlags::DISK_LOW),
         cpu_high: flag(HostFlags::CPU_HIGH),
         text: words.join(", "),
-    }
-}
-
-fn switch(view: &WatchView, state: &State, facts: &Facts) -> SwitchStatus {
-    let reply = view.switch_reply.and_then(|r| r.fresh(view.now));
-    let tap = view.tap.filter(|t| view.now - t.at < WORTH).and_then(|t| t.carries);
-    let text = match (view.rig.on_air, reply, tap) {
-        (SwitchView::On(m), Some(_), Some(_)) => format!("on {m}, by its own word and by ear"),
-        (SwitchView::On(m), Some(_), None) => format!("on {m}, by its own word"),
-        (SwitchView::On(m), None, Some(_)) => format!("on {m}, by ear"),
-        (SwitchView::On(m), None, None) => format!("on {m}, as a person said or as last commanded"),
-        (SwitchView::Conflict, ..) => "its word and its sound disagree".into(),
-        (SwitchView::Unknown, ..) => "says nothing".into(),
-    };
-    let outputs = facts.rig.outputs.iter().enumerate().map(|(i, o)| {
-        let name = o.label();
-        let health = state.outputs.get(i).map(crate::outputs::Health::view);
-        let closed = health.as_ref().is_some_and(|h| !h.open);
-        let state = match state.outputs_failed.get(&i) {
-            _ if closed => OutputState::Failed,
-            Some(true) => OutputState::Failed,
-            Some(false) if view.rig.pending.is_some() => OutputState::Unconfirmed,
-            Some(false) => OutputState::Ready,
-            None if reply.is_some() => OutputState::Ready,
-            None => OutputState::Unknown,
-        };
-        let why = health.filter(|h| !h.open).map(|h| h.gone.unwrap_or_else(|| "it is being opened".into()));
-        if let Some(text) = why {
-            return OutputView { name, state, text };
-        }
-        let text = match state {
-            OutputState::Ready => "ready",
-            OutputState::Unconfirmed => "its last command is not confirmed",
-            OutputState::Failed => "its last command could not be sent",
-            OutputState::Unknown => "not heard from yet",
-        };
-        OutputView { name, state, text: text.into() }
-    });
-    SwitchStatus {
-        text,
-        conflict: view.rig.on_air == SwitchView::Conflict,
-        confirmed_at: view.switch_reply.map(|r| r.as_of).max(state.last_confirmed),
-        asked: view.rig.pending.map(Letter),
-        outputs: outputs.collect(),
     }
 }
 

@@ -22,6 +22,7 @@
 //! ```
 
 mod clock;
+mod ear;
 mod encoder;
 mod fit;
 mod frames;
@@ -37,6 +38,7 @@ use base::{Direction, FrameRate, Hertz};
 
 use crate::smpte::Timecode;
 use clock::{BitClock, Heard};
+pub use ear::{Ended, LtcEar};
 pub use encoder::LtcEncoder;
 use frames::{Found, Framer};
 use slicer::{Sliced, Slicer};

@@ -79,6 +79,7 @@ pub const OFFERS: &[Offer] = &[
     rig_once("a hand turns the switch to A", Fault::SwitchTo(Who::A)),
     rig_once("a hand turns the switch to B", Fault::SwitchTo(Who::B)),
     rig("switch neither obeys nor answers", Fault::SwitchDeaf),
+    rig("switch says that it obeys, and does not", Fault::SwitchLies),
     rig("switch without power", Fault::SwitchPower),
     rig_once("forged datagrams", Fault::Forged),
 ];
