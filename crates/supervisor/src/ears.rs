@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex};
+use std::time::Duration;
 
 use base::{Machine, MonoTime, Span};
 use measure::pair::{Comparator, Polarity};
@@ -18,6 +19,8 @@ use crate::to_watch::{ToWatch, WatchDesk};
 const WAITING: usize = 32;
 /// The longest excerpt that is compared, in samples: a second at 16 kHz.
 const LONGEST: usize = 16_000;
+/// Excerpts of one moment come from all machines within this.
+const TOGETHER_COME: Duration = Duration::from_millis(200);
 /// Machines farther apart than this play other places.
 const TOGETHER: Span = Span::from_millis(250);
 
@@ -85,22 +88,26 @@ fn listen(from: &Receiver<(Machine, Excerpt)>, lies: &Lies, watch: &WatchDesk, s
     let mut book = LikenessBook::default();
     let mut laid = Comparator::new(2 * LONGEST);
     let mut alike: BTreeMap<usize, MonoTime> = BTreeMap::new();
-    while let Ok((m, excerpt)) = from.recv() {
+    while let Ok(first) = from.recv() {
+        // The other channels and machines of that moment are on their way.
+        std::thread::sleep(TOGETHER_COME);
         let Ok(lies) = lies.lock().map(|l| *l) else { return };
-        let Some(clock) = lies[m.index()].clock else { continue };
-        let rate = excerpt.rate();
-        scribe.tell(ToScribe::Sound(showlog::Sound {
-            at: excerpt.at.to_local(clock),
-            heard_at: showlog::HeardAt::Machine(m),
-            channel: excerpt.channel.clone(),
-            rate_millihertz: excerpt.rate_millihertz,
-            samples: excerpt.whole().collect(),
-        }));
-        let heard = Heard { at: excerpt.at.to_local(clock), rate, samples: excerpt.decoded().collect() };
+        for (m, excerpt) in std::iter::once(first).chain(from.try_iter()) {
+            let Some(clock) = lies[m.index()].clock else { continue };
+            let (at, rate) = (excerpt.at.to_local(clock), excerpt.rate());
+            scribe.tell(ToScribe::Sound(showlog::Sound {
+                at,
+                heard_at: showlog::HeardAt::Machine(m),
+                channel: excerpt.channel.clone(),
+                rate_millihertz: excerpt.rate_millihertz,
+                samples: excerpt.whole().collect(),
+            }));
+            book.on_excerpt(m, &excerpt.channel, Heard { at, rate, samples: excerpt.decoded().collect() });
+        }
         let apart = |m: Machine, from, to| lies[m.index()].apart(from, to);
         let side = |a: &[f32], b: &[f32]| side_by_side(&mut laid, a, b);
         let mut told = Vec::new();
-        book.on_excerpt(m, &excerpt.channel, heard, apart, side, |c| told.push(c));
+        book.compare(apart, side, |c| told.push(c));
         for c in told {
             tracing::debug!("compared: {c:?}");
             let i = c.machine.index();

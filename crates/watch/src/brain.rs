@@ -324,6 +324,7 @@ impl Brain {
                 offset_fit: if i > 0 { self.pairs[i].view(now) } else { None },
                 hints: if i > 0 { self.pairs[i].hints(now) } else { ArrayVec::new() },
                 level: e.level,
+                moved_by: (e.channels == ChannelTrouble::Shifted).then_some(self.books[i].moved_by),
                 evidence: *e,
                 code_lost: m.code_lost(now),
             });

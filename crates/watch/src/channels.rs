@@ -18,6 +18,9 @@ const SILENT: Dbfs = Dbfs(-80.0);
 /// Two channels this close are alike (ratio of powers: 3 dB).
 const ALIKE: f64 = 2.0;
 
+/// Channels that come further on than this are not looked for: a patch is moved by one or by a pair.
+const FURTHEST: usize = 3;
+
 /// Loudness follows over this many looks, twenty seconds: a click more or less, a stem that drops out for a bar, or a machine
 /// that sags as it dies must not forbid the changeover that they call for.
 const LOUDNESS_OVER: f32 = 1_000.0;
@@ -63,6 +66,8 @@ pub struct ChannelBook {
     pub louder: Louder,
     /// What is wrong with them, as far as the twin shows.
     pub trouble: ChannelTrouble,
+    /// How much further on its channels come than the twin's, where they do: then one of the two is moved.
+    pub moved_by: usize,
 }
 
 /// How much louder one is than the other, in decibels, over looks at which both sound. Ratios are averaged, not powers: a burst of
@@ -138,7 +143,7 @@ impl ChannelBook {
         self.louder.in_ears = ears.max_by(|a, b| a.0.total_cmp(&b.0));
     }
 
-    fn look(&self, twin: &ChannelBook, programme: &[bool; MAX_LEVELS]) -> ChannelTrouble {
+    fn look(&mut self, twin: &ChannelBook, programme: &[bool; MAX_LEVELS]) -> ChannelTrouble {
         let n = self.channels.min(twin.channels);
         if self.filled < LOOKS || twin.filled < LOOKS || n < 2 {
             return ChannelTrouble::None;
@@ -150,8 +155,12 @@ impl ChannelBook {
         let theirs: [f64; MAX_LEVELS] = core::array::from_fn(|c| mean(twin, c));
         let ours: [f64; MAX_LEVELS] = core::array::from_fn(|c| mean(self, c));
         let straight = (0..n).filter(|c| theirs[*c] > loud).all(|c| alike(ours[c], theirs[c]));
-        let moved = (0..n - 1).filter(|c| theirs[*c] > loud);
-        if !straight && moved.clone().count() >= 2 && moved.clone().all(|c| alike(ours[c + 1], theirs[c])) {
+        let comes = |by: &usize| {
+            let mut moved = (0..n.saturating_sub(*by)).filter(|c| theirs[*c] > loud);
+            moved.clone().count() >= 2 && moved.all(|c| alike(ours[c + by], theirs[c]))
+        };
+        if let Some(by) = (1..=FURTHEST).find(comes).filter(|_| !straight) {
+            self.moved_by = by;
             return ChannelTrouble::Shifted;
         }
         let mut heard = (0..n).filter(|c| programme[*c] && theirs[*c] > loud);
@@ -248,5 +257,12 @@ mod tests {
     fn a_silent_channel_and_moved_ones_are_told_apart() {
         assert_eq!(run(&[NONE, -21.0, -30.0], &[-20.0, -21.0, -30.0]), ChannelTrouble::OneSilent);
         assert_eq!(run(&[NONE, -20.0, -26.0, -35.0], &[-20.0, -26.0, -35.0, NONE]), ChannelTrouble::Shifted);
+        let pair = [[NONE, NONE, -20.0, -26.0, -35.0], [-20.0, -26.0, -35.0, NONE, NONE]];
+        assert_eq!(run(&pair[0], &pair[1]), ChannelTrouble::Shifted);
+        assert_eq!(
+            run(&pair[1], &pair[0]),
+            ChannelTrouble::OneSilent,
+            "the one that comes further on is said to be moved"
+        );
     }
 }

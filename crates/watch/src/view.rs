@@ -63,6 +63,8 @@ pub struct MachineFigures {
     pub hints: ArrayVec<Hint, MAX_HINTS>,
     /// Programme level.
     pub level: Option<Dbfs>,
+    /// By how many channels its sound comes further on than its twin's, when it does.
+    pub moved_by: Option<usize>,
     /// What the judge was told.
     pub evidence: rig::MachineEvidence,
     /// A source whose code is gone while another rolls.

@@ -212,7 +212,7 @@ pub struct ChannelSeen {
 }
 
 /// What a channel sounds like beside the first machine's.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Eq, Debug)]
 pub enum Likeness {
     /// The same.
     Same,
@@ -224,6 +224,8 @@ pub enum Likeness {
     Alone,
     /// Another sound.
     Other,
+    /// The sound of another of the first machine's channels, by its name.
+    Another(String),
     /// Never the same while others were: an effect that draws lots, perhaps.
     NeverAlike,
 }

@@ -147,7 +147,7 @@ fn channels(
 /// Every channel sounds like its twin.
 pub fn alike(seen: &Seen, _: &Limits) -> Found {
     channels(seen, "alike", "no channel could be compared", |_, c| {
-        Some(match c.likeness {
+        Some(match &c.likeness {
             Likeness::Same | Likeness::Inverted => (Verdict::Pass, "alike".into()),
             Likeness::NeverAlike => {
                 (Verdict::Warn, "never sounds the same: an effect that draws lots, or another print".into())
@@ -155,6 +155,7 @@ pub fn alike(seen: &Seen, _: &Limits) -> Found {
             Likeness::Silent => (Verdict::Fail, "is silent where A's is not".into()),
             Likeness::Alone => (Verdict::Fail, "sounds where A's is silent".into()),
             Likeness::Other => (Verdict::Fail, "is another sound".into()),
+            Likeness::Another(name) => (Verdict::Fail, format!("carries what A's {name} does")),
         })
     })
 }

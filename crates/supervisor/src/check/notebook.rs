@@ -163,7 +163,7 @@ impl Notebook {
 /// What the turns say: a trouble counts when two in a row show it, as the watch has it. One turn alone that shows trouble tells nothing:
 /// a channel that sounds for a moment in a second (a spoken cue) may be caught at its edge.
 fn settled(turns: &[Compared], last: &Compared) -> Option<Likeness> {
-    let likeness = |c: &Compared| c.found.map(of);
+    let likeness = |c: &Compared| c.found.as_ref().map(of);
     let newest = likeness(last)?;
     let before = turns.iter().rev().nth(1).and_then(likeness);
     match before {
@@ -174,7 +174,7 @@ fn settled(turns: &[Compared], last: &Compared) -> Option<Likeness> {
     }
 }
 
-fn of(found: Found) -> Likeness {
+fn of(found: &Found) -> Likeness {
     match found {
         // Its level has an item of its own.
         Found::Same | Found::Level(_) => Likeness::Same,
@@ -182,6 +182,7 @@ fn of(found: Found) -> Likeness {
         Found::Silent => Likeness::Silent,
         Found::Alone => Likeness::Alone,
         Found::Other => Likeness::Other,
+        Found::Another(name) => Likeness::Another(name.clone()),
         Found::NeverAlike => Likeness::NeverAlike,
     }
 }
@@ -213,8 +214,8 @@ mod tests {
     fn likeness(turns: &[Found]) -> Option<Likeness> {
         let mut n = Notebook::default();
         n.begin();
-        turns.iter().for_each(|f| n.on_compared(&turn(*f, None)));
-        n.channels(Machine::B).first().map(|c| c.likeness)
+        turns.iter().for_each(|f| n.on_compared(&turn(f.clone(), None)));
+        n.channels(Machine::B).first().map(|c| c.likeness.clone())
     }
 
     #[test]

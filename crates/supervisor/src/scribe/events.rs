@@ -244,8 +244,8 @@ impl Scribe {
         if let Ok(mut n) = self.check.notebook.lock() {
             n.on_compared(c);
         }
-        let Some(now_so) = c.changed else { return };
-        self.state.likeness.insert((c.channel.clone(), c.machine), now_so);
+        let Some(now_so) = &c.changed else { return };
+        self.state.likeness.insert((c.channel.clone(), c.machine), now_so.clone());
         let text = now_so.say(c.machine, Machine::A, &c.channel);
         let tone = if now_so.is_trouble() { Tone::Abnormal } else { Tone::Neutral };
         let d = serde_json::json!({ "channel": c.channel, "confidence": c.confidence, "lag_ms": c.lag.map(Span::millis_f64) });

@@ -31,21 +31,32 @@ fn side_by_side(view: &WatchView, m: Machine, now: MonoTime) -> Option<String> {
 /// An alarm's particulars at this moment; none where its own sentence says all.
 pub fn particulars(state: &State, code: AlarmCode, m: Option<Machine>, now: MonoTime) -> Option<String> {
     let m = m?;
-    let heard = |wanted: fn(Likeness) -> bool| {
+    let heard = |wanted: fn(&Likeness) -> bool| {
         // Unlikeness is kept with the machine that is not the reference, whichever of the two stands by.
         let of = state.likeness.iter().filter(|((_, i), _)| m == Machine::A || *i == m);
         let words: Vec<_> =
-            of.filter(|(_, l)| wanted(**l)).map(|((channel, i), l)| l.say(*i, Machine::A, channel)).collect();
+            of.filter(|(_, l)| wanted(l)).map(|((channel, i), l)| l.say(*i, Machine::A, channel)).collect();
         (!words.is_empty()).then(|| words.join(" "))
     };
     match code {
         AlarmCode::CodesContradict => side_by_side(state.view.as_ref()?, m, now),
         AlarmCode::SoundDiffers => heard(Likeness::is_trouble),
-        AlarmCode::NeverAlike => heard(|l| l == Likeness::NeverAlike),
+        AlarmCode::ChannelShift => moved(state, m),
+        AlarmCode::NeverAlike => heard(|l| *l == Likeness::NeverAlike),
         AlarmCode::SessionDiffers => folders(state, m, false),
         AlarmCode::SessionStale => folders(state, m, true),
         _ => None,
     }
+}
+
+/// Which channels come where others should be.
+fn moved(state: &State, m: Machine) -> Option<String> {
+    let by = state.view.as_ref()?.machines.get(m.index())?.moved_by?;
+    let names = state.channels.get(&m.into())?;
+    let pairs: Vec<_> =
+        names.iter().zip(names.iter().skip(by)).map(|(is, place)| format!("{is} where {place} should be")).collect();
+    (!pairs.is_empty())
+        .then(|| format!("Against its twin's, {m}'s channels come {by} further on: {}.", pairs.join(", ")))
 }
 
 /// What the comparison of folders says of a machine.
