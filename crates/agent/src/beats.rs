@@ -134,6 +134,10 @@ impl Beats {
             // A lane that is held up loses excerpts, and nothing else waits for it.
             let _ = self.bulk.try_send(Up::Excerpt(excerpt));
         }
+        if let Some(meters) = self.core.take_meters() {
+            // The next one says it again.
+            let _ = self.bulk.try_send(Up::Meters(meters));
+        }
     }
 
     fn beat(&mut self, session: &mut Option<Session>, now: MonoTime, lateness: Span) {

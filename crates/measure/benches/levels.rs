@@ -13,10 +13,11 @@ use std::hint::black_box;
 use std::time::Instant;
 
 use base::Hertz;
+use ebur128::{EbuR128, Mode};
 use programme::{ALL, Material, Programme, RATE};
 use twinkeel_measure::dropout::DropoutDetector;
 use twinkeel_measure::loudness::{Layout, LoudnessMeter};
-use twinkeel_measure::{ChannelMeter, Pilot};
+use twinkeel_measure::{ChannelMeter, Pilot, TruePeak};
 
 const CHANNELS: usize = 8;
 const BLOCK: usize = 128;
@@ -38,7 +39,9 @@ fn cost() {
     let share = |name: &str, run: &mut dyn FnMut(&[f32])| {
         let began = Instant::now();
         samples.chunks(BLOCK * CHANNELS).for_each(&mut *run);
-        println!("{name:44}{:>8.3} %", began.elapsed().as_secs_f64() / SECONDS as f64 * 100.0);
+        let part = began.elapsed().as_secs_f64() / SECONDS as f64 * 100.0;
+        println!("{name:44}{part:>8.3} %");
+        part
     };
     let mut sums = [0f32; CHANNELS];
     share("sum of squares (the floor)", &mut |b| {
@@ -57,6 +60,53 @@ fn cost() {
     });
     let mut pilot = Pilot::new(Hertz(19_000.0), Hertz(RATE));
     share("a pilot tone on one channel", &mut |b| b.iter().step_by(CHANNELS).for_each(|s| pilot.on_sample(*s)));
+    let mut peaks: [TruePeak; CHANNELS] = core::array::from_fn(|_| TruePeak::new(Hertz(RATE)));
+    let mut mono = [0f32; BLOCK];
+    let mut heard = 0;
+    let mut of_channel = |b: &[f32], c: usize| {
+        mono.iter_mut().zip(b.iter().skip(c).step_by(CHANNELS)).for_each(|(to, s)| *to = *s);
+        mono
+    };
+    let ours = share("true peak, read each second", &mut |b| {
+        for (c, p) in peaks.iter_mut().enumerate() {
+            p.on_samples(&of_channel(b, c));
+        }
+        heard += BLOCK;
+        if heard >= RATE as usize {
+            heard = 0;
+            black_box(peaks.each_mut().map(TruePeak::read));
+        }
+    });
+    let computed: u64 = peaks.iter().map(TruePeak::runs_computed).sum();
+    println!("    computed: {:.1} % of the sums", computed as f64 * 1_600.0 / samples.len() as f64);
+    let mut theirs = EbuR128::new(CHANNELS as u32, RATE as u32, Mode::TRUE_PEAK).unwrap();
+    let reference = share("true peak by ebur128 (the reference)", &mut |b| theirs.add_frames_f32(b).unwrap());
+    println!("    ours / ebur128: {:.3}", ours / reference);
+    let mut worst: [TruePeak; CHANNELS] = core::array::from_fn(|_| TruePeak::new(Hertz(RATE)));
+    share("true peak at its dearest (never read higher)", &mut |b| {
+        for (c, p) in worst.iter_mut().enumerate() {
+            p.on_samples(&of_channel(b, c));
+            p.read();
+        }
+    });
+    let mut all: [(ChannelMeter, DropoutDetector, TruePeak); CHANNELS] =
+        core::array::from_fn(|_| (ChannelMeter::new(), DropoutDetector::new(Hertz(RATE)), TruePeak::new(Hertz(RATE))));
+    share("all of these together, as the agent does it", &mut |b| {
+        for (c, (m, d, p)) in all.iter_mut().enumerate() {
+            let own = of_channel(b, c);
+            m.on_samples(&own);
+            d.on_samples(&own, &mut |_| found += 1);
+            p.on_samples(&own);
+            if c == 0 {
+                own.iter().for_each(|s| pilot.on_sample(*s));
+            }
+        }
+        heard += BLOCK;
+        if heard >= RATE as usize {
+            heard = 0;
+            all.iter_mut().for_each(|(_, _, p)| _ = p.read());
+        }
+    });
     let mut loudness = LoudnessMeter::new(&Layout::of(CHANNELS, None), Hertz(RATE)).unwrap();
     share("loudness and true peak (not on the live path)", &mut |b| loudness.on_interleaved(b));
     println!("dropouts found in that: {found}");

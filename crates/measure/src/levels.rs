@@ -1,10 +1,12 @@
-//! Levels of one channel: peak, RMS, DC, full-scale samples, the last sample that was not zero, and a pilot tone.
+//! Levels of one channel: peak, RMS, DC, full-scale samples, the last sample that was not zero, true peak, and a pilot tone.
 
 mod pilot;
+mod true_peak;
 
 use base::Dbfs;
 
 pub use pilot::Pilot;
+pub use true_peak::TruePeak;
 
 /// The greatest positive sample of 16 bits. Wider ones reach closer to 1, and all that they have beyond this is clipped as well.
 pub const FULL_SCALE: f32 = 32_767.0 / 32_768.0;

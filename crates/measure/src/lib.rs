@@ -18,6 +18,6 @@ pub mod stability;
 pub mod suspend;
 
 pub use clock::{ClockConfig, ClockEstimate, ClockEstimator, ClockStep, Exchange, ExchangeRefusal, ExchangeVerdict};
-pub use levels::{ChannelMeter, Pilot};
+pub use levels::{ChannelMeter, Pilot, TruePeak};
 pub use line::{LineConfig, LinePoint, PositionLine};
 pub use offset::{Forecast, OffsetConfig, OffsetStep, OffsetTracker, OffsetView};

@@ -261,6 +261,7 @@ impl Carried {
             match wire::decode_up(&plain[..len]) {
                 Ok(Up::Excerpt(e)) => lanes.ears.tell(self.machine, e),
                 Ok(Up::Manifest(f)) => _ = lanes.parity.tell(ToParity::Manifest(self.machine, f)),
+                Ok(up @ Up::Meters(_)) => lanes.scribe.tell(ToScribe::Up(self.machine, up)),
                 Ok(Up::Listing(l)) => _ = lanes.parity.tell(ToParity::Listing(self.machine, l)),
                 Ok(_) => tracing::warn!("machine {}: a message that is not for the bulk lane", self.machine),
                 Err(e) => tracing::warn!("machine {}: {e}", self.machine),
@@ -355,8 +356,8 @@ impl Talk {
 
 /// What channels are for, by their names.
 fn roles(channels: &[String], in_ears: &[String]) -> Roles {
-    let mut roles = Roles { programme: [false; wire::beat::MAX_LEVELS], in_ears: [false; wire::beat::MAX_LEVELS] };
-    for (i, name) in channels.iter().enumerate().take(wire::beat::MAX_LEVELS) {
+    let mut roles = Roles { programme: [false; wire::channels::MAX_CHANNELS], in_ears: [false; wire::channels::MAX_CHANNELS] };
+    for (i, name) in channels.iter().enumerate().take(wire::channels::MAX_CHANNELS) {
         roles.in_ears[i] = in_ears.contains(name);
         roles.programme[i] = !matches!(name.as_str(), "" | "timecode" | "pilot" | "click") && !roles.in_ears[i];
     }

@@ -323,6 +323,7 @@ impl Brain {
                 together_since: (i > 0).then(|| self.pairs[i].together_since).flatten(),
                 offset_fit: if i > 0 { self.pairs[i].view(now) } else { None },
                 hints: if i > 0 { self.pairs[i].hints(now) } else { ArrayVec::new() },
+                levels: m.levels,
                 level: e.level,
                 moved_by: (e.channels == ChannelTrouble::Shifted).then_some(self.books[i].moved_by),
                 evidence: *e,
@@ -357,7 +358,7 @@ impl Brain {
     fn compare_channels(&mut self, now: MonoTime) {
         for (m, book) in self.machines.iter().zip(&mut self.books) {
             if let Some((beat, _)) = &m.newest {
-                book.on_beat(beat);
+                book.on_levels(m.levels.all(), beat.audio == base::AudioState::Wrong);
             }
         }
         let in_step = |i: usize| {

@@ -2,10 +2,10 @@
 //! a channel that is silent while the twin's is not, channels that are all moved by one, and how much louder people's ears would
 //! get it after a changeover.
 
-use base::{AudioState, Db, Dbfs, MonoTime, Span};
+use base::{Db, Dbfs, MonoTime, Span};
 use rig::ChannelTrouble;
-use wire::Beat;
-use wire::beat::MAX_LEVELS;
+use wire::ChannelLevel;
+use wire::channels::MAX_CHANNELS;
 
 /// Levels are looked at over this many comparisons, half a second at fifty a second.
 const LOOKS: usize = 25;
@@ -25,19 +25,19 @@ const FURTHEST: usize = 3;
 /// that sags as it dies must not forbid the changeover that they call for.
 const LOUDNESS_OVER: f32 = 1_000.0;
 
-/// What a machine's channels are for, in the order of its beats' levels.
+/// What a machine's channels are for, in their order.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Roles {
     /// What the house hears.
-    pub programme: [bool; MAX_LEVELS],
+    pub programme: [bool; MAX_CHANNELS],
     /// What in-ear monitors carry.
-    pub in_ears: [bool; MAX_LEVELS],
+    pub in_ears: [bool; MAX_CHANNELS],
 }
 
 impl Default for Roles {
     /// Nothing is known: all of it may be programme.
     fn default() -> Roles {
-        Roles { programme: [true; MAX_LEVELS], in_ears: [false; MAX_LEVELS] }
+        Roles { programme: [true; MAX_CHANNELS], in_ears: [false; MAX_CHANNELS] }
     }
 }
 
@@ -51,17 +51,16 @@ pub struct Louder {
 }
 
 /// What one machine's channels have been like of late.
-#[derive(Default)]
 pub struct ChannelBook {
-    powers: [[f32; MAX_LEVELS]; LOOKS],
+    powers: [[f32; MAX_CHANNELS]; LOOKS],
     at: usize,
     filled: usize,
     channels: usize,
-    /// The newest beat called its sound noise.
+    /// Its sound is called noise.
     noise: bool,
     suspected: Option<(ChannelTrouble, MonoTime)>,
     programme: Both,
-    each: [Both; MAX_LEVELS],
+    each: [Both; MAX_CHANNELS],
     /// How much louder it is than its twin.
     pub louder: Louder,
     /// What is wrong with them, as far as the twin shows.
@@ -91,13 +90,32 @@ impl Both {
     }
 }
 
+impl Default for ChannelBook {
+    /// Nothing was heard.
+    fn default() -> ChannelBook {
+        ChannelBook {
+            powers: [[0.0; MAX_CHANNELS]; LOOKS],
+            at: 0,
+            filled: 0,
+            channels: 0,
+            noise: false,
+            suspected: None,
+            programme: Both::default(),
+            each: [Both::default(); MAX_CHANNELS],
+            louder: Louder::default(),
+            trouble: ChannelTrouble::None,
+            moved_by: 0,
+        }
+    }
+}
+
 impl ChannelBook {
-    /// Takes in a beat's levels.
-    pub fn on_beat(&mut self, beat: &Beat) {
-        self.channels = beat.levels.len();
-        self.noise = beat.audio == AudioState::Wrong;
-        let mut row = [0f32; MAX_LEVELS];
-        for (p, l) in row.iter_mut().zip(&beat.levels) {
+    /// Takes in its channels' newest levels. `noise`: its agent calls its sound noise.
+    pub fn on_levels(&mut self, levels: &[ChannelLevel], noise: bool) {
+        self.channels = levels.len().min(MAX_CHANNELS);
+        self.noise = noise;
+        let mut row = [0f32; MAX_CHANNELS];
+        for (p, l) in row.iter_mut().zip(levels) {
             *p = Dbfs::from(l.rms).amplitude().powi(2) as f32;
         }
         self.powers[self.at] = row;
@@ -143,17 +161,20 @@ impl ChannelBook {
         self.louder.in_ears = ears.max_by(|a, b| a.0.total_cmp(&b.0));
     }
 
-    fn look(&mut self, twin: &ChannelBook, programme: &[bool; MAX_LEVELS]) -> ChannelTrouble {
+    fn look(&mut self, twin: &ChannelBook, programme: &[bool; MAX_CHANNELS]) -> ChannelTrouble {
         let n = self.channels.min(twin.channels);
         if self.filled < LOOKS || twin.filled < LOOKS || n < 2 {
             return ChannelTrouble::None;
         }
-        let mean = |b: &ChannelBook, c: usize| b.powers.iter().map(|r| f64::from(r[c])).sum::<f64>() / LOOKS as f64;
+        let mean = |b: &ChannelBook, c: usize| {
+            let sum = |c| b.powers.iter().map(|r| f64::from(r[c])).sum::<f64>();
+            if c < n { sum(c) / LOOKS as f64 } else { 0.0 }
+        };
         let power = |l: Dbfs| l.amplitude().powi(2);
         let (loud, silent) = (power(LOUD), power(SILENT));
         let alike = |a: f64, b: f64| a <= b * ALIKE && b <= a * ALIKE;
-        let theirs: [f64; MAX_LEVELS] = core::array::from_fn(|c| mean(twin, c));
-        let ours: [f64; MAX_LEVELS] = core::array::from_fn(|c| mean(self, c));
+        let theirs: [f64; MAX_CHANNELS] = core::array::from_fn(|c| mean(twin, c));
+        let ours: [f64; MAX_CHANNELS] = core::array::from_fn(|c| mean(self, c));
         let straight = (0..n).filter(|c| theirs[*c] > loud).all(|c| alike(ours[c], theirs[c]));
         let comes = |by: &usize| {
             let mut moved = (0..n.saturating_sub(*by)).filter(|c| theirs[*c] > loud);
@@ -175,20 +196,17 @@ impl ChannelBook {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use wire::{CentiDbfs, ChannelLevel};
+    use wire::CentiDbfs;
+
+    fn heard(levels: &[f64]) -> Vec<ChannelLevel> {
+        levels.iter().map(|l| ChannelLevel { rms: CentiDbfs::from(Dbfs(*l)), ..ChannelLevel::default() }).collect()
+    }
 
     fn run(ours: &[f64], theirs: &[f64]) -> ChannelTrouble {
-        let beat = |levels: &[f64]| {
-            let mut b = Beat::default();
-            b.levels.extend(
-                levels.iter().map(|l| ChannelLevel { rms: CentiDbfs::from(Dbfs(*l)), ..ChannelLevel::default() }),
-            );
-            b
-        };
         let (mut a, mut b) = (ChannelBook::default(), ChannelBook::default());
         for i in 0..60 {
-            a.on_beat(&beat(ours));
-            b.on_beat(&beat(theirs));
+            a.on_levels(&heard(ours), false);
+            b.on_levels(&heard(theirs), false);
             a.compare(&b, &Roles::default(), MonoTime::ZERO + Span::from_millis(20 * i));
         }
         a.trouble
@@ -196,20 +214,13 @@ mod tests {
 
     #[test]
     fn how_much_louder_stands_when_the_twin_falls_silent() {
-        let beat = |levels: &[f64]| {
-            let mut b = Beat::default();
-            b.levels.extend(
-                levels.iter().map(|l| ChannelLevel { rms: CentiDbfs::from(Dbfs(*l)), ..ChannelLevel::default() }),
-            );
-            b
-        };
-        let mut roles = Roles { programme: [true, true, false, false, false, false, false, false], ..Roles::default() };
+        let mut roles = Roles { programme: core::array::from_fn(|c| c < 2), ..Roles::default() };
         roles.in_ears[2] = true;
         let (mut a, mut b) = (ChannelBook::default(), ChannelBook::default());
         for i in 0..1_400 {
-            b.on_beat(&beat(&[-20.0, -20.0, -26.0]));
+            b.on_levels(&heard(&[-20.0, -20.0, -26.0]), false);
             let quiet = i > 1_200;
-            a.on_beat(&beat(&if quiet { [NONE, NONE, NONE] } else { [-27.0, -27.0, -30.0] }));
+            a.on_levels(&heard(&if quiet { [NONE, NONE, NONE] } else { [-27.0, -27.0, -30.0] }), false);
             b.compare(&a, &roles, MonoTime::ZERO + Span::from_millis(20 * i));
             if i == 500 {
                 assert_eq!(b.louder, Louder::default(), "twenty seconds are not over");
@@ -228,16 +239,11 @@ mod tests {
 
     #[test]
     fn a_long_noise_makes_nobody_loud_afterwards() {
-        let beat = |level: f64, noise: bool| {
-            let mut b = Beat { audio: if noise { AudioState::Wrong } else { AudioState::Sounding }, ..Beat::default() };
-            b.levels.push(ChannelLevel { rms: CentiDbfs::from(Dbfs(level)), ..ChannelLevel::default() });
-            b
-        };
         let (mut a, mut b) = (ChannelBook::default(), ChannelBook::default());
         for i in 0..3_000 {
             let noise = (1_500..2_500).contains(&i);
-            a.on_beat(&beat(-20.0, false));
-            b.on_beat(&beat(if noise { -3.0 } else { -20.0 }, noise));
+            a.on_levels(&heard(&[-20.0]), false);
+            b.on_levels(&heard(&[if noise { -3.0 } else { -20.0 }]), noise);
             b.compare(&a, &Roles::default(), MonoTime::ZERO + Span::from_millis(20 * i));
         }
         assert!(b.louder.programme.is_some_and(|d| d.0.abs() < 0.01), "{:?}", b.louder);
@@ -264,5 +270,16 @@ mod tests {
             ChannelTrouble::OneSilent,
             "the one that comes further on is said to be moved"
         );
+    }
+
+    #[test]
+    fn what_goes_wrong_on_the_last_of_64_channels_is_told_as_on_the_first() {
+        let full: Vec<f64> = (0..64).map(|c| -15.0 - f64::from(c % 7) * 4.0).collect();
+        assert_eq!(run(&full, &full), ChannelTrouble::None);
+        let mut silent = full.clone();
+        silent[63] = NONE;
+        assert_eq!(run(&silent, &full), ChannelTrouble::OneSilent);
+        let moved: Vec<f64> = [NONE].into_iter().chain(full[..63].iter().copied()).collect();
+        assert_eq!(run(&moved, &full), ChannelTrouble::Shifted);
     }
 }

@@ -5,6 +5,7 @@ pub mod apart;
 pub mod brain;
 pub mod carried;
 pub mod channels;
+pub mod heard_levels;
 mod last_minute;
 pub mod likeness;
 pub mod machine;

@@ -4,7 +4,7 @@ use core::net::SocketAddr;
 
 use base::ids::MAX_MACHINES;
 use base::{
-    AudioState, ClockState, Dbfs, Heard, Hertz, MonoTime, PlayerState, PositionReport, Ppm, Reading, ShowPosition,
+    AudioState, ClockState, Heard, Hertz, MonoTime, PlayerState, PositionReport, Ppm, Reading, ShowPosition,
     SourceKind, Span, TransportState,
 };
 use measure::clock::ClockEstimate;
@@ -14,6 +14,7 @@ use wire::{Beat, HostFlags, Lane, OpenError, Session};
 
 use crate::carried::Plays;
 use crate::channels::Roles;
+use crate::heard_levels::HeardLevels;
 use crate::last_minute::LastMinute;
 use crate::paths::Path;
 
@@ -56,6 +57,8 @@ pub struct MachineWatch {
     prefer: [SourceKind; 4],
     /// Its newest beat and when that came.
     pub newest: Option<(Beat, MonoTime)>,
+    /// The levels of all its channels.
+    pub levels: HeardLevels,
     /// When that beat was sent, on our clock.
     last_sent: Option<MonoTime>,
     lane_closed: Option<MonoTime>,
@@ -91,6 +94,7 @@ impl MachineWatch {
             interval,
             prefer,
             newest: None,
+            levels: HeardLevels::default(),
             last_sent: None,
             lane_closed: None,
             said_goodbye: false,
@@ -174,6 +178,7 @@ impl MachineWatch {
                 beat.audio == AudioState::Sounding || beat.positions.iter().any(|p| p.state == TransportState::Rolling);
             self.opened |= !lost;
             self.proven = !lost && (self.proven || something);
+            self.levels.on_beat(&beat);
             self.newest = Some((beat, at));
         }
         Ok(())
@@ -394,11 +399,8 @@ impl MachineWatch {
         e.trigger = self.trigger.map(|(_, at)| at);
         e.trigger_doubled = self.trigger_doubled;
         e.dropouts = self.dropouts.on_count(beat.dropouts, now);
-        let pilots = || beat.levels.iter().map(|l| l.pilot).filter(|p| *p != wire::Pilot::NotExpected);
-        if pilots().next().is_some() {
-            e.pilot = reading(pilots().all(|p| p == wire::Pilot::Present), *at, expires);
-        }
-        e.level = programme_level(beat, &roles.programme);
+        e.pilot = self.levels.pilots().and_then(|all| reading(all, *at, expires));
+        e.level = self.levels.programme(roles);
         e.channels = if beat.sources.has(wire::SourceFlags::OTHER_DEVICE) {
             rig::ChannelTrouble::DeviceFellBack
         } else if beat.sources.has(wire::SourceFlags::FORMAT_CHANGED) || self.plays_at_another_rate(now) {
@@ -483,17 +485,6 @@ fn own_ears_lost(beat: &Beat) -> bool {
 /// Our instant on the other clock.
 fn remote(now: MonoTime, offset: Span) -> base::RemoteTime {
     base::RemoteTime::of_sender(now + offset)
-}
-
-/// Power mean of the programme channels.
-fn programme_level(beat: &Beat, programme: &[bool; wire::beat::MAX_LEVELS]) -> Option<Dbfs> {
-    let mut power = 0f64;
-    let mut n = 0u32;
-    for (l, _) in beat.levels.iter().zip(programme).filter(|(_, p)| **p) {
-        power += Dbfs::from(l.rms).amplitude().powi(2);
-        n += 1;
-    }
-    (n > 0).then(|| Dbfs::from_amplitude((power / f64::from(n)).sqrt()))
 }
 
 /// An offset from the reference machine as the judge wants it.

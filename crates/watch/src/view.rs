@@ -7,6 +7,7 @@ use measure::clock::ClockEstimate;
 use measure::hints::Hint;
 use measure::offset::OffsetView;
 
+use crate::heard_levels::HeardLevels;
 use crate::machine::MAX_PATHS;
 use crate::pair::MAX_HINTS;
 use crate::tap::{Carries, TapReport};
@@ -61,6 +62,8 @@ pub struct MachineFigures {
     pub offset_fit: Option<OffsetView>,
     /// What the offset, its drift or its steps probably come from.
     pub hints: ArrayVec<Hint, MAX_HINTS>,
+    /// The levels of all its channels, as of that beat and the few before it.
+    pub levels: HeardLevels,
     /// Programme level.
     pub level: Option<Dbfs>,
     /// By how many channels its sound comes further on than its twin's, when it does.

@@ -7,13 +7,14 @@ use arrayvec::ArrayVec;
 use base::{AudioState, PlayerState, PositionReport, RemoteTime, Span, SwitchView};
 use serde::{Deserialize, Serialize};
 
+use crate::channels::MoreChannels;
 use crate::levels::ChannelLevel;
 
 /// The most bytes a sealed beat may have: it must cross any common link as one unfragmented datagram.
 pub const MAX_BEAT: usize = 1_200;
 /// The most positions (one a source) in a beat.
 pub const MAX_POSITIONS: usize = 3;
-/// The most channels whose levels a beat carries.
+/// The most channels whose levels stand in every beat; the others take turns ([`MoreChannels`]).
 pub const MAX_LEVELS: usize = 8;
 
 /// What an agent says of its machine every few milliseconds.
@@ -55,6 +56,9 @@ pub struct Beat {
     pub term: u32,
     /// How long an audio block lasts: between two of them `last_sound` stands still.
     pub block: Span,
+    /// The channels beyond the first eight. Follows the rest on the wire, where an older sender ends.
+    #[serde(skip)]
+    pub more: MoreChannels,
 }
 
 /// Two of the four timestamps of a clock exchange (RFC 5905 section 8): the reply's number stands for t1, this is t2; the

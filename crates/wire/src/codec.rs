@@ -12,7 +12,7 @@ use crate::message::{Down, Up};
 pub const MAX_MESSAGE: usize = crate::session::MAX_PLAIN;
 
 /// How many variants of [`Up`] this version knows.
-const UP_VARIANTS: u32 = 16;
+const UP_VARIANTS: u32 = 17;
 /// How many variants of [`Down`] this version knows.
 const DOWN_VARIANTS: u32 = 7;
 
@@ -34,11 +34,16 @@ pub struct EncodeError;
 
 /// Writes a beat into `out` and returns its length. Allocates nothing.
 pub fn encode_beat(beat: &Beat, out: &mut [u8]) -> Result<usize, EncodeError> {
-    into(beat, out)
+    let own = into(beat, out)?;
+    Ok(own + into(&beat.more, out.get_mut(own..).ok_or(EncodeError)?)?)
 }
 /// Reads a beat. Allocates nothing.
 pub fn decode_beat(bytes: &[u8]) -> Result<Beat, DecodeError> {
-    from(bytes)
+    let (mut beat, rest) = postcard::take_from_bytes::<Beat>(bytes).map_err(|_| DecodeError::Malformed)?;
+    if !rest.is_empty() {
+        beat.more = from(rest)?;
+    }
+    Ok(beat)
 }
 /// Writes a reply into `out` and returns its length. Allocates nothing.
 pub fn encode_reply(reply: &BeatReply, out: &mut [u8]) -> Result<usize, EncodeError> {

@@ -10,6 +10,7 @@
 //! MIDI bytes and audio to an agent; it is not sealed, since it never leaves the machine.
 
 pub mod beat;
+pub mod channels;
 pub mod codec;
 pub mod feed;
 pub mod framing;
@@ -32,7 +33,7 @@ pub use header::{Header, HeaderError, Kind, Lane, VERSIONS, VersionRange, peek};
 pub use keys::{KeyError, KeyPair, PublicKey, SecretKey};
 pub use levels::{CentiDbfs, ChannelLevel, Pilot};
 pub use message::{
-    Down, Excerpt, Exclusive, ExclusivePart, GoodbyeWhy, Health, Hello, Inventory, Kit, PatchMessage, PatchStream,
-    RefuseWhy, Up,
+    ChannelMeters, Down, Excerpt, Exclusive, ExclusivePart, GoodbyeWhy, Health, Hello, Inventory, Kit, Meters,
+    PatchMessage, PatchStream, RefuseWhy, Up,
 };
 pub use session::{Counters, OpenError, SealError, Session};

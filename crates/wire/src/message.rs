@@ -6,6 +6,7 @@
 use base::{FrameRate, Machine, MachineId, RemoteTime, SourceKind, Span, SwitchView};
 use serde::{Deserialize, Serialize};
 
+use crate::levels::CentiDbfs;
 use crate::manifest::{Listing, Manifest, WantListing};
 
 /// From an agent to the supervisor.
@@ -90,6 +91,37 @@ pub enum Up {
     },
     /// A system exclusive message that the player sent to outboard devices, in its place between the channel messages.
     Exclusive(Exclusive),
+    /// What the channels' slower meters read, once a second. Over the bulk lane only.
+    Meters(Meters),
+}
+
+/// What the slower meters of all channels read. Counts and greatest values stand since the ears were opened, so that a message lost
+/// loses nothing.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct Meters {
+    /// When they were read.
+    pub at: RemoteTime,
+    /// Since when clips are counted and the greatest peak is held.
+    pub since: RemoteTime,
+    /// Over how long `true_peak` and `dc` were read.
+    pub over: Span,
+    /// The channels in their order.
+    pub channels: Vec<ChannelMeters>,
+}
+
+/// What the slower meters of one channel read.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct ChannelMeters {
+    /// True peak of late, in dBTP (ITU-R BS.1770-5 Annex 2).
+    pub true_peak: CentiDbfs,
+    /// The greatest true peak so far.
+    pub highest: CentiDbfs,
+    /// Samples at full scale or beyond so far.
+    pub clipped: u32,
+    /// When the newest of them was heard.
+    pub last_clip: Option<RemoteTime>,
+    /// Mean of the samples of late, in millionths of full scale.
+    pub dc: i32,
 }
 
 /// What a lost stretch of sound is like.

@@ -8,10 +8,12 @@ use base::{
     AudioState, FrameRate, Machine, MachineId, PlayerState, PositionReport, RemoteTime, ShowPosition, SourceKind, Span,
     SwitchView, TransportState,
 };
+use twinkeel_wire::channels::MoreChannels;
 use twinkeel_wire::codec::{encode_beat, encode_reply};
 use twinkeel_wire::manifest::{Entry, FolderSum, Listing, Loaded, Manifest, Progress, WantListing, What};
 use twinkeel_wire::message::{
-    Exclusive, ExclusivePart, Lost, PatchMessage, PatchStream, SourceInfo, SourceState, TriggerKind,
+    ChannelMeters, Exclusive, ExclusivePart, Lost, Meters, PatchMessage, PatchStream, SourceInfo, SourceState,
+    TriggerKind,
 };
 use twinkeel_wire::{
     Beat, BeatReply, CentiDbfs, ChannelLevel, Down, Echo, Excerpt, GoodbyeWhy, Health, Hello, HostFlags, Inventory,
@@ -66,6 +68,14 @@ fn beat() -> Beat {
         dropouts: 13,
         term: 14,
         block: Span::from_nanos(15),
+        more: MoreChannels {
+            heard: 9,
+            pilot: Pilot::Present,
+            first: 8,
+            levels: [ChannelLevel { peak: CentiDbfs(-2), rms: CentiDbfs(1), pilot: Pilot::NotExpected }]
+                .into_iter()
+                .collect(),
+        },
     }
 }
 
@@ -73,10 +83,10 @@ fn beat() -> Beat {
 fn beat_and_reply() {
     let mut out = [0; MAX_BEAT];
     let n = encode_beat(&beat(), &mut out).unwrap();
-    assert_eq!(
-        hex(&out[..n]),
-        "ac02800101060701ab02080101010005020201060405010201010901 01d904010202140b0c0d0e1e".replace(' ', "")
-    );
+    let eight = "ac02800101060701ab02080101010005020201060405010201010901 01d904010202140b0c0d0e1e".replace(' ', "");
+    assert_eq!(hex(&out[..n]), format!("{eight}09010801030200"));
+    let older = Beat { more: MoreChannels::default(), ..beat() };
+    assert_eq!(decode_beat(&out[..eight.len() / 2]), Ok(older), "an older sender ends here");
     assert_eq!(decode_beat(&out[..n]), Ok(beat()));
     assert_eq!(decode_beat(&out[..n + 9]), Ok(beat()), "a newer sender's added fields are ignored");
 
@@ -215,6 +225,21 @@ fn every_message_upward() {
         (exclusive(None, ExclusivePart::TooLong(5_000)), "0f010100028827".to_string()),
         (exclusive(None, ExclusivePart::Cut), "0f01010003".to_string()),
         (exclusive(None, ExclusivePart::Lost(2)), "0f0101000402".to_string()),
+        (
+            Up::Meters(Meters {
+                at: t(1),
+                since: t(2),
+                over: Span::from_nanos(3),
+                channels: vec![ChannelMeters {
+                    true_peak: CentiDbfs(-1),
+                    highest: CentiDbfs(20),
+                    clipped: 300,
+                    last_clip: Some(t(4)),
+                    dc: -5,
+                }],
+            }),
+            "1001020601 0128ac02010409".replace(' ', ""),
+        ),
     ];
     for (message, bytes) in cases {
         let encoded = encode_up(&message).unwrap();

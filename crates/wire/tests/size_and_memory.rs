@@ -6,6 +6,7 @@ use base::{
     AudioState, FrameRate, PlayerState, PositionReport, RemoteTime, RigId, ShowPosition, SourceKind, Span, SwitchView,
     TransportState,
 };
+use twinkeel_wire::channels::{MoreChannels, WINDOW};
 use twinkeel_wire::{
     Beat, BeatReply, CentiDbfs, ChannelLevel, Echo, HostFlags, Initiator, KeyPair, Lane, MAX_BEAT, Pilot, Responder,
     Session, SourceFlags, StopCause,
@@ -58,6 +59,7 @@ fn fullest() -> Beat {
         dropouts: u16::MAX,
         term: u32::MAX,
         block: Span::MIN,
+        more: MoreChannels { heard: 64, pilot: Pilot::Absent, first: 255, levels: [level; WINDOW].into() },
     }
 }
 

@@ -323,6 +323,11 @@ impl AgentCore {
         self.sound.as_mut().into_iter().flat_map(Sound::take_excerpts)
     }
 
+    /// What the channels' slower meters read since the last call.
+    pub fn take_meters(&mut self) -> Option<wire::Meters> {
+        self.sound.as_mut().and_then(Sound::take_meters)
+    }
+
     /// News that did not fit: more than 32 between two beats.
     pub fn lost_news(&self) -> u32 {
         self.lost_news

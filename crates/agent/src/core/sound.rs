@@ -1,89 +1,41 @@
 //! What a machine sounds like: meters, dropouts, LTC on one channel, and whether the sound is there, wrong, silent or has ceased.
 
 use arrayvec::ArrayVec;
-use base::{
-    AudioState, Dbfs, FrameRate, Hertz, MonoTime, RemoteTime, Samples, ShowPosition, SourceKind, Span, TransportState,
-};
-use measure::dropout::{DropoutDetector, DropoutKind};
-use measure::levels::{ChannelMeter, ChannelReading};
-use measure::line::{LineConfig, PositionLine};
-use timecode::ltc::{LtcDecoder, LtcEvent};
+use base::{AudioState, Dbfs, MonoTime, RemoteTime, Samples, Span, TransportState};
+use measure::dropout::DropoutKind;
 use wire::beat::MAX_LEVELS;
+use wire::channels::{MAX_CHANNELS, MoreChannels, Round};
 use wire::message::Lost;
-use wire::{Beat, CentiDbfs, ChannelLevel, Pilot};
+use wire::{Beat, Meters, Pilot};
 
-use super::code::report;
 use super::excerpt::Excerpts;
 use ceased::Callbacks;
+use channel::{Channel, Floors, Told};
+use linear::Ltc;
 use lost::{Dropouts, LostSound};
 
+pub use format::SoundFormat;
+
 mod ceased;
+mod channel;
+mod format;
+mod linear;
 mod lost;
 
 /// Below this a channel counts as silent (common practice, no source).
 const SILENT: Dbfs = Dbfs(-60.0);
-/// The pilot's frequency where the settings say none.
-const PILOT: Hertz = Hertz(1_000.0);
 /// Levels are read over at least this long: shorter than a bass period says little.
 const METER: Span = Span::from_millis(20);
+/// The slower meters are read over at least this long.
+const SLOWLY: Span = Span::from_secs(1);
 /// A channel that had signal this recently counts as having had one.
 const RECENT: Span = Span::from_secs(2);
-/// A channel is silent when it was below that for so long: a beat.
-const SOUNDS: Span = Span::from_millis(5);
 /// Three quarter frames at 30 frames a second.
 const CODE_MISSED: Span = Span::from_millis(25);
-/// A full-scale noise has an RMS of -4.77 dBFS when its samples are evenly spread over the whole range (the mean square of an
-/// even distribution over -1..1 is 1/3); mastered programme stays below this (common practice, no source).
-const TOO_LOUD: Dbfs = Dbfs(-5.5);
-/// A mean this far from zero is DC.
-const DC: f64 = 0.3;
 /// The largest block taken in one piece; larger ones are cut.
 const CHUNK: usize = 512;
-/// A stop and the end of the code in the sound lie within this of each other: a buffer of each.
-const STOP_TAIL: Span = Span::from_millis(100);
 /// Blocks further apart than this many samples have lost some.
 const GAP: Samples = Samples(2.0);
-
-/// The format of a machine's audio as its source delivers it.
-#[derive(Clone, PartialEq, Debug)]
-pub struct SoundFormat {
-    /// Samples a second.
-    pub rate: Hertz,
-    /// Channel names in order.
-    pub channels: Vec<String>,
-    /// Which channel carries LTC.
-    pub timecode: Option<usize>,
-    /// Its rate, if that is known.
-    pub ltc_rate: Option<FrameRate>,
-    /// The frequency of the steady tone on the channel named `pilot`.
-    pub pilot: Option<Hertz>,
-    /// The noise floor of an analogue input: samples up to it are silence. None: only zeros are.
-    pub floor: Option<Dbfs>,
-    /// Whether it is heard from outside: its source goes on when the player does not, so that an input where neither sound nor code
-    /// comes any more is all there is to tell its end by.
-    pub outside: bool,
-    /// Whether the stamps are a block's true instants (a simulated player's) or a driver's, which may jitter.
-    pub exact_stamps: bool,
-}
-
-impl SoundFormat {
-    /// Whether another format means the same samples.
-    pub fn same_sound(&self, other: &SoundFormat) -> bool {
-        self == other
-    }
-    /// Whether a channel is programme: heard by people, unlike timecode and pilot.
-    pub fn is_programme(&self, channel: usize) -> bool {
-        Some(channel) != self.timecode
-            && self.channels.get(channel).is_some_and(|n| !matches!(n.as_str(), "" | "pilot" | "timecode"))
-    }
-}
-
-impl SoundFormat {
-    /// Named channels that people hear: their place in a block, and their name.
-    fn worth_comparing(&self) -> Vec<(usize, String)> {
-        self.channels.iter().cloned().enumerate().filter(|(c, _)| self.is_programme(*c)).collect()
-    }
-}
 
 /// One machine's ears.
 pub struct Sound {
@@ -101,61 +53,22 @@ pub struct Sound {
     wrong_since: Option<MonoTime>,
     wrong: bool,
     metered_since: Option<MonoTime>,
+    /// When the first sample came, and when the slower meters were read last.
+    opened: Option<MonoTime>,
+    read_slowly: Option<MonoTime>,
+    /// What they read, not yet fetched.
+    meters: Option<Meters>,
+    /// Which channels' turn it is to stand in a beat.
+    round: Round,
     scratch: Vec<f32>,
     excerpts: Excerpts,
-}
-
-struct Channel {
-    programme: bool,
-    pilot: Option<measure::levels::Pilot>,
-    meter: ChannelMeter,
-    /// None on a channel that is no programme: code and pilot have watchers of their own.
-    dropouts: Option<DropoutDetector>,
-    level: ChannelLevel,
-    /// The newest sample that was not silent.
-    last_signal: Option<MonoTime>,
-}
-
-impl Channel {
-    /// Whether it was silent of late, when all up to `heard_to` was heard.
-    fn is_silent(&self, heard_to: Option<MonoTime>) -> bool {
-        self.last_signal.is_none_or(|t| heard_to.is_none_or(|h| h - t >= SOUNDS))
-    }
-}
-
-struct Ltc {
-    channel: usize,
-    decoder: LtcDecoder,
-    line: PositionLine,
-    rate: Option<FrameRate>,
-    /// Index of the first sample of the present block in the decoder's count.
-    first: u64,
-    /// When a stop was last heard: code from before it is no new start.
-    stopped_at: Option<MonoTime>,
 }
 
 impl Sound {
     /// Ears that have heard nothing yet.
     pub fn new(format: SoundFormat) -> Sound {
-        let channels = (0..format.channels.len())
-            .map(|c| Channel {
-                programme: format.is_programme(c),
-                pilot: (format.channels[c] == "pilot")
-                    .then(|| measure::levels::Pilot::new(format.pilot.unwrap_or(PILOT), format.rate)),
-                meter: ChannelMeter::new(),
-                dropouts: format.is_programme(c).then(|| DropoutDetector::new(format.rate)),
-                level: ChannelLevel::default(),
-                last_signal: None,
-            })
-            .collect();
-        let ltc = format.timecode.map(|channel| Ltc {
-            channel,
-            decoder: LtcDecoder::new(format.rate, format.ltc_rate),
-            line: PositionLine::new(LineConfig { expected_tick: FrameRate::F30.frames(1) }),
-            rate: format.ltc_rate,
-            first: 0,
-            stopped_at: None,
-        });
+        let channels = (0..format.channels.len()).map(|c| Channel::new(&format, c)).collect();
+        let ltc = format.timecode.map(|channel| Ltc::new(channel, format.rate, format.ltc_rate));
         Sound {
             channels,
             ltc,
@@ -169,6 +82,10 @@ impl Sound {
             wrong_since: None,
             wrong: false,
             metered_since: None,
+            opened: None,
+            read_slowly: None,
+            meters: None,
+            round: Round::default(),
             scratch: Vec::with_capacity(CHUNK * format.channels.len()),
             excerpts: Excerpts::new(format.rate, format.worth_comparing()),
             format,
@@ -212,20 +129,10 @@ impl Sound {
         if at - due > slack {
             let lost = LostSound { at: due, length: at - due, what: Lost::Gap, channels: 0 };
             self.dropouts.on_lost(at, lost);
-            self.channels.iter_mut().filter_map(|c| c.dropouts.as_mut()).for_each(DropoutDetector::on_gap);
+            self.channels.iter_mut().for_each(Channel::on_gap);
             self.excerpts.on_gap();
             if let Some(ltc) = &mut self.ltc {
-                // What is missing is missing in the code too: the decoder must not join the ends.
-                let missing = Samples::of(at - due, self.format.rate).0.min(self.format.rate.0);
-                let zeros = [0f32; 64];
-                let mut left = missing as usize;
-                let mut sink = |_| {};
-                while left > 0 {
-                    let k = left.min(zeros.len());
-                    ltc.decoder.on_samples(&zeros[..k], &mut sink);
-                    ltc.first += k as u64;
-                    left -= k;
-                }
+                ltc.on_gap(at - due, self.format.rate);
             }
         }
     }
@@ -240,36 +147,16 @@ impl Sound {
         let rate = self.format.rate;
         let floor = self.format.floor.map_or(0.0, |f| f.amplitude() as f32);
         let silent = (SILENT.amplitude() as f32).max(floor);
-        let mut lost: ArrayVec<(MonoTime, MonoTime, measure::dropout::Dropout, u64), 4> = ArrayVec::new();
+        let floors = Floors { noise: floor, signal: silent };
+        let mut lost: ArrayVec<(Told, u64), 4> = ArrayVec::new();
+        let mut own = [0f32; CHUNK];
         for (c, channel) in self.channels.iter_mut().enumerate() {
-            let (mut last_loud, mut last_signal) = (None, None);
-            for (i, s) in self.scratch.iter().skip(c).step_by(n).enumerate() {
-                channel.meter.on_sample(*s);
-                if let Some(p) = &mut channel.pilot {
-                    p.on_sample(*s);
-                }
-                if let Some(d) = &mut channel.dropouts {
-                    // The sample of that number was heard this long before the present one.
-                    let (told, number) = (first + Samples(i as f64).at(rate), d.heard());
-                    let before = |n: u64| Samples(number as f64 - n as f64).at(rate);
-                    let bit = u32::try_from(c).ok().and_then(|c| 1u64.checked_shl(c)).unwrap_or(0);
-                    d.on_sample(*s, &mut |x| _ = lost.try_push((told, told - before(x.from), x, bit)));
-                }
-                if s.abs() > floor && s.is_finite() {
-                    last_loud = Some(i);
-                }
-                if s.abs() >= silent {
-                    last_signal = Some(i);
-                }
-            }
-            if let Some(i) = last_signal {
-                channel.last_signal = Some(first + Samples(i as f64).at(rate));
-            }
-            if let Some(i) = last_loud {
-                let when = first + Samples(i as f64).at(rate);
-                if channel.programme {
-                    self.last_sound = Some(self.last_sound.map_or(when, |t| t.max(when)));
-                }
+            own.iter_mut().zip(self.scratch.iter().skip(c).step_by(n)).for_each(|(to, s)| *to = *s);
+            let bit = u32::try_from(c).ok().and_then(|c| 1u64.checked_shl(c)).unwrap_or(0);
+            let mut tell = |t| _ = lost.try_push((t, bit));
+            let heard = channel.hear(&own[..frames], first, rate, floors, &mut tell);
+            if let Some(when) = heard.filter(|_| channel.programme) {
+                self.last_sound = Some(self.last_sound.map_or(when, |t| t.max(when)));
             }
         }
         let end = first + Samples(frames as f64).at(rate);
@@ -277,7 +164,7 @@ impl Sound {
         if let Some(ltc) = &mut self.ltc {
             ltc.hear(&self.scratch, n, first, rate);
         }
-        for (told, at, d, channel) in lost {
+        for (Told { told, at, what: d }, channel) in lost {
             let what = match d.kind {
                 DropoutKind::Zeros => Lost::Zeros,
                 DropoutKind::Repeat => Lost::Repeat,
@@ -296,13 +183,28 @@ impl Sound {
     fn read_meters(&mut self, now: MonoTime) {
         let mut wrong = false;
         for c in &mut self.channels {
-            let r = c.meter.read();
-            wrong |= c.programme && is_wrong(&r);
-            self.clipped = self.clipped.wrapping_add(r.clipped as u16);
-            c.level = ChannelLevel { peak: CentiDbfs::from(r.peak), rms: CentiDbfs::from(r.rms), ..c.level };
+            let (clipped, is_wrong) = c.read(now);
+            wrong |= is_wrong;
+            self.clipped = self.clipped.wrapping_add(clipped as u16);
         }
         self.wrong_since = if wrong { self.wrong_since.or(Some(now)) } else { None };
         self.wrong = self.wrong_since.is_some_and(|t| now - t >= METER);
+        let since = *self.opened.get_or_insert(now);
+        let last = *self.read_slowly.get_or_insert(now);
+        if now - last >= SLOWLY {
+            self.read_slowly = Some(now);
+            self.meters = Some(Meters {
+                at: RemoteTime::of_sender(now),
+                since: RemoteTime::of_sender(since),
+                over: now - last,
+                channels: self.channels.iter_mut().take(MAX_CHANNELS).map(Channel::read_slowly).collect(),
+            });
+        }
+    }
+
+    /// What the slower meters read since the last call, if they were read.
+    pub fn take_meters(&mut self) -> Option<Meters> {
+        self.meters.take()
     }
 
     /// A reply told the supervisor's clock.
@@ -318,8 +220,7 @@ impl Sound {
     /// The player said that it stops.
     pub fn on_stopped(&mut self, at: MonoTime) {
         if let Some(ltc) = &mut self.ltc {
-            ltc.line.on_stopped(at);
-            ltc.stopped_at = Some(at);
+            ltc.on_stopped(at);
         }
     }
 
@@ -328,8 +229,7 @@ impl Sound {
         self.lost = true;
         self.next_due = None;
         if let Some(ltc) = &mut self.ltc {
-            ltc.line.on_lost(at);
-            ltc.restart(self.format.rate, self.format.ltc_rate);
+            ltc.on_lost(at, self.format.rate, self.format.ltc_rate);
         }
     }
 
@@ -369,18 +269,16 @@ impl Sound {
         beat.dropouts = self.dropouts.count();
         beat.clipped = self.clipped;
         beat.block = self.block;
-        beat.levels.extend(self.channels.iter().take(MAX_LEVELS).map(|c| {
-            let pilot = match &c.pilot {
-                None => Pilot::NotExpected,
-                Some(p) if p.is_present() => Pilot::Present,
-                Some(_) => Pilot::Absent,
-            };
-            if beat.audio == AudioState::Ceased {
-                ChannelLevel { pilot, ..ChannelLevel::default() }
-            } else {
-                ChannelLevel { pilot, ..c.level }
-            }
-        }));
+        let ceased = beat.audio == AudioState::Ceased;
+        beat.levels.extend(self.channels.iter().take(MAX_LEVELS).map(|c| c.level(ceased)));
+        let (first, n) = self.round.turn(self.channels.len());
+        let pilots = || self.channels.iter().map(Channel::pilot).filter(|p| *p != Pilot::NotExpected);
+        beat.more = MoreChannels {
+            heard: self.channels.len().min(MAX_CHANNELS) as u8,
+            pilot: pilots().find(|p| *p == Pilot::Absent).or(pilots().next()).unwrap_or_default(),
+            first: first as u8,
+            levels: self.channels.iter().skip(first).take(n).map(|c| c.level(ceased)).collect(),
+        };
         if let Some(mut p) = self.ltc.as_ref().and_then(|l| l.report(now)) {
             let gone = beat.audio == AudioState::Ceased || self.format.outside && self.carries_nothing();
             if gone && p.state == TransportState::Rolling {
@@ -389,48 +287,5 @@ impl Sound {
             }
             let _ = beat.positions.try_push(p);
         }
-    }
-}
-
-fn is_wrong(r: &ChannelReading) -> bool {
-    r.not_numbers > 0 || r.dc.abs() > DC || r.rms.0 > TOO_LOUD.0
-}
-
-impl Ltc {
-    fn hear(&mut self, interleaved: &[f32], channels: usize, at: MonoTime, rate: Hertz) {
-        let mut mono = [0f32; CHUNK];
-        let mut n = 0;
-        for (to, s) in mono.iter_mut().zip(interleaved.iter().skip(self.channel).step_by(channels)) {
-            *to = *s;
-            n += 1;
-        }
-        let (line, known, first, stopped_at) = (&mut self.line, &mut self.rate, self.first, self.stopped_at);
-        self.decoder.on_samples(&mono[..n], &mut |e| {
-            if let LtcEvent::Frame(f) = e {
-                let frame_rate = f.timecode.rate();
-                *known = Some(frame_rate);
-                // At its last edge a frame is over: the position is the next label's (or, in reverse, its own).
-                let (edge, position) = match f.direction {
-                    base::Direction::Reverse => (f.end_sample, f.timecode.since_midnight()),
-                    _ => (f.end_sample, f.timecode.since_midnight() + frame_rate.frames(1)),
-                };
-                let when = at + Samples(edge - first as f64).at(rate);
-                if stopped_at.is_none_or(|t| when > t + STOP_TAIL) {
-                    line.on_tick(when, position);
-                }
-            }
-        });
-        self.first += n as u64;
-    }
-
-    fn restart(&mut self, rate: Hertz, ltc_rate: Option<FrameRate>) {
-        self.decoder = LtcDecoder::new(rate, ltc_rate);
-        self.first = 0;
-    }
-
-    fn report(&self, now: MonoTime) -> Option<base::PositionReport> {
-        let rate = self.rate?;
-        let p = self.line.point(now)?;
-        Some(report(SourceKind::Ltc, &p, ShowPosition::Timecode { rate, at: p.position }))
     }
 }

@@ -326,7 +326,7 @@ impl Scribe {
                 return;
             }
             // They come by the bulk lane, to the ears and to the comparison of folders; the kit goes to the check, and patches to their own thread.
-            Up::Excerpt(_) | Up::Manifest(_) | Up::Listing(_) | Up::Kit(_) | Up::Patches(_) | Up::Exclusive(_) => {
+            Up::Meters(_) | Up::Excerpt(_) | Up::Manifest(_) | Up::Listing(_) | Up::Kit(_) | Up::Patches(_) | Up::Exclusive(_) => {
                 return;
             }
             Up::Source { name, state, why, .. } => {
@@ -446,7 +446,7 @@ fn machine_sample(now: MonoTime, f: &watch::MachineFigures, r: &rig::MachineView
         offset: offset.map(|o| f.offset_fit.map_or(o.0, |fit| fit.offset)),
         bound: offset.map(|o| o.1),
         drift: f.offset_fit.and_then(|v| v.drift).map(|d| d.0),
-        peak: f.beat.as_ref().and_then(|b| b.levels.iter().map(|l| l.peak).max()).map(base::Dbfs::from),
+        peak: f.levels.peak(),
         rms: f.level,
         beats_lost: Some(u32::try_from(f.beats_lost).unwrap_or(u32::MAX)),
         lateness: f.beat.as_ref().map(|b| b.lateness),

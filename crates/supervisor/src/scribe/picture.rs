@@ -329,8 +329,8 @@ fn machine(
         player: e.player.and_then(|p| p.fresh(view.now)).unwrap_or_default(),
         audio: e.audio.and_then(|a| a.fresh(view.now)).unwrap_or_default(),
         sources: sources(f, fresh(f.beat_at)),
-        levels: f.beat.as_ref().zip(f.beat_at).map(|(b, at)| Reading {
-            value: levels(b, state.channels.get(&m.into())),
+        levels: f.beat_at.map(|at| Reading {
+            value: levels(f.levels.all(), state.channels.get(&m.into())),
             as_of: at,
             expires: at + WORTH,
         }),
@@ -354,14 +354,14 @@ fn sources(f: &MachineFigures, fresh: bool) -> Vec<SourceView> {
     beat.positions.iter().map(one).collect()
 }
 
-fn levels(beat: &wire::Beat, names: Option<&Vec<String>>) -> Vec<LevelView> {
+fn levels(of: &[wire::ChannelLevel], names: Option<&Vec<String>>) -> Vec<LevelView> {
     let name = |i: usize| names.and_then(|n| n.get(i)).cloned().unwrap_or_else(|| format!("channel {}", i + 1));
     let one = |(i, l): (usize, &wire::ChannelLevel)| LevelView {
         name: name(i),
         peak: Dbfs::from(l.peak),
         rms: Dbfs::from(l.rms),
     };
-    beat.levels.iter().enumerate().map(one).collect()
+    of.iter().enumerate().map(one).collect()
 }
 
 fn host(f: &MachineFigures, health: Option<&wire::Health>) -> HostView {
