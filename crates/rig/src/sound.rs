@@ -203,7 +203,10 @@ impl Judge {
         if !self.confirmed(ev, e, quiet_since.unwrap_or(wake.now), wake.now) {
             return false;
         }
+        // One that began as the other ended was never together with it: there is no overlap to ask for, and a clear sign will do.
+        let together = f.related.is_some_and(|r| matches!(r.relation, Relation::InStep | Relation::Near));
         if f.ears == Ears::Sounding
+            && together
             && let Some(q) = quiet_since
         {
             return self.overlap(b, f, q, OUTLIVE, wake);

@@ -71,6 +71,22 @@ fn a_standby_that_would_hurt_ears_is_put_on_air_by_a_person_only() {
     }
 }
 
+/// Nothing of its song was on air yet, and the standby plays it: both were never together in this song.
+#[test]
+fn a_player_that_ends_as_its_song_starts() {
+    for after in [0, 1, 10, 60] {
+        let mut s = plain();
+        s.boxes.iter_mut().for_each(|b| b.rolling = false);
+        s.run(ms(6_000));
+        s.boxes.iter_mut().for_each(|b| b.rolling = true);
+        s.run(ms(after));
+        let t = s.now;
+        s.a().player = false;
+        s.run(ms(3_000));
+        assert!(s.one_changeover(Rule::PlayerGone, t) <= ms(80), "{after} ms after the start");
+    }
+}
+
 #[test]
 fn on_air_power_by_two_paths_without_a_tap() {
     let mut s = two_paths();

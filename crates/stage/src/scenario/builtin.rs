@@ -85,6 +85,7 @@ files! {
     "standby-player-frozen"
     "standby-player-gone"
     "start-missed"
+    "start-player-gone"
     "starved"
     "stop-both"
     "stop-one"
