@@ -356,7 +356,8 @@ impl Talk {
 
 /// What channels are for, by their names.
 fn roles(channels: &[String], in_ears: &[String]) -> Roles {
-    let mut roles = Roles { programme: [false; wire::channels::MAX_CHANNELS], in_ears: [false; wire::channels::MAX_CHANNELS] };
+    let mut roles =
+        Roles { programme: [false; wire::channels::MAX_CHANNELS], in_ears: [false; wire::channels::MAX_CHANNELS] };
     for (i, name) in channels.iter().enumerate().take(wire::channels::MAX_CHANNELS) {
         roles.in_ears[i] = in_ears.contains(name);
         roles.programme[i] = !matches!(name.as_str(), "" | "timecode" | "pilot" | "click") && !roles.in_ears[i];

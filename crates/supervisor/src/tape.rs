@@ -10,7 +10,7 @@ use crate::house::{CODE_REACH, Frame};
 /// How much is kept: what is measured, and as much again for a tap that comes late.
 const KEPT: Span = Span::from_secs(6);
 /// Blocks farther apart than this have a hole between them, which was silence.
-const HOLE: Span = Span::from_millis(2);
+pub const HOLE: Span = Span::from_millis(2);
 /// A switch that goes over to a machine whose blocks are stamped a little earlier steps back by so much at most: the sound goes on.
 const STEP_BACK: Span = Span::from_millis(500);
 /// A little more than is measured must have come.

@@ -132,7 +132,7 @@ impl Sound {
             self.channels.iter_mut().for_each(Channel::on_gap);
             self.excerpts.on_gap();
             if let Some(ltc) = &mut self.ltc {
-                ltc.on_gap(at - due, self.format.rate);
+                ltc.on_gap(at - due);
             }
         }
     }
@@ -162,7 +162,7 @@ impl Sound {
         let end = first + Samples(frames as f64).at(rate);
         self.excerpts.on_block(&self.scratch, n, first);
         if let Some(ltc) = &mut self.ltc {
-            ltc.hear(&self.scratch, n, first, rate);
+            ltc.hear(&self.scratch, n, first);
         }
         for (Told { told, at, what: d }, channel) in lost {
             let what = match d.kind {

@@ -326,7 +326,13 @@ impl Scribe {
                 return;
             }
             // They come by the bulk lane, to the ears and to the comparison of folders; the kit goes to the check, and patches to their own thread.
-            Up::Meters(_) | Up::Excerpt(_) | Up::Manifest(_) | Up::Listing(_) | Up::Kit(_) | Up::Patches(_) | Up::Exclusive(_) => {
+            Up::Meters(_)
+            | Up::Excerpt(_)
+            | Up::Manifest(_)
+            | Up::Listing(_)
+            | Up::Kit(_)
+            | Up::Patches(_)
+            | Up::Exclusive(_) => {
                 return;
             }
             Up::Source { name, state, why, .. } => {

@@ -1,13 +1,13 @@
 //! What the tap's sound tells: whether the stage has sound and how loud, whose pilot it carries, and where its timecode is.
 
-use base::{Dbfs, Direction, Hertz, Machine, MonoTime, Samples, ShowPosition};
+use base::{Dbfs, Direction, Hertz, Machine, MonoTime, Samples, ShowPosition, Span};
 use measure::levels::{ChannelMeter, Pilot};
 use timecode::ltc::LtcEar;
 use watch::TapReport;
 
 use super::Wanted;
 use crate::house::Frame;
-use crate::tape::{Stretch, Tape};
+use crate::tape::{HOLE, Stretch, Tape};
 
 /// A pilot below this is not heard.
 const PILOT_HEARD: Dbfs = Dbfs(-50.0);
@@ -20,6 +20,8 @@ const WINDOW: usize = 960;
 pub struct TapEars {
     rate: Hertz,
     opened: u32,
+    /// When the next block is due.
+    end: Option<MonoTime>,
     /// Samples up to this magnitude are silence.
     floor: f32,
     programme: Vec<bool>,
@@ -70,6 +72,7 @@ impl TapEars {
         TapEars {
             rate,
             opened,
+            end: None,
             floor: wanted.floor.map_or(0.0, |f| f.amplitude() as f32),
             programme: channels.iter().map(is_programme).collect(),
             code: channels.iter().position(|c| c == "timecode").map(|c| Code::new(c, rate)),
@@ -94,6 +97,10 @@ impl TapEars {
         let mut n = 0usize;
         let mut instant = Frame::default();
         self.tape.begin_block(at);
+        let lost = self.end.map_or(Span::ZERO, |end| at - end);
+        if let Some(code) = self.code.as_mut().filter(|_| lost > HOLE) {
+            code.ear.on_gap(lost);
+        }
         for (i, s) in samples.enumerate() {
             let (frame, channel) = (i / channels, i % channels);
             n = frame + 1;
@@ -124,6 +131,7 @@ impl TapEars {
             }
         }
         let end = at + Samples(n as f64).at(self.rate);
+        self.end = Some(end);
         let report = TapReport {
             at: end,
             opened: self.opened,
@@ -228,7 +236,7 @@ mod tests {
         for (at, place) in told {
             let ShowPosition::Timecode { rate: FrameRate::F25, at: place } = place else { panic!("{place:?}") };
             let since = at - MonoTime::from_nanos(1_000_000_000);
-            assert!((place - start - since).abs() < base::Span::from_micros(30), "{place:?} {since:?}");
+            assert!((place - start - since).abs() < Span::from_micros(30), "{place:?} {since:?}");
         }
     }
 

@@ -32,8 +32,8 @@ impl LtcEar {
         LtcEar { decoder: LtcDecoder::new(sample_rate, rate), sample_rate, before: 0 }
     }
 
-    /// A block whose first sample was heard at `at`. Blocks follow each other without a hole: what was lost is given as zeros, so that
-    /// the code breaks off where it did. Allocates nothing.
+    /// A block whose first sample was heard at `at`. Blocks follow each other without a hole, or [`LtcEar::on_gap`] was told of it.
+    /// Allocates nothing.
     pub fn on_block(&mut self, at: MonoTime, samples: &[f32], sink: &mut impl FnMut(Ended)) {
         let (before, sample_rate) = (self.before as f64, self.sample_rate);
         self.decoder.on_samples(samples, &mut |e| {
@@ -46,5 +46,18 @@ impl LtcEar {
             }
         });
         self.before += samples.len() as u64;
+    }
+
+    /// Sound was lost for so long before the next block; what is missing is missing in the code too: the decoder must not join the ends.
+    /// A second of silence tells it as much as an hour.
+    pub fn on_gap(&mut self, lasted: Span) {
+        let zeros = [0f32; 64];
+        let mut left = Samples::of(lasted, self.sample_rate).0.clamp(0.0, self.sample_rate.0) as usize;
+        while left > 0 {
+            let k = left.min(zeros.len());
+            self.decoder.on_samples(&zeros[..k], &mut |_| {});
+            self.before += k as u64;
+            left -= k;
+        }
     }
 }
