@@ -2,6 +2,8 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic, missing_docs)]
 
+#[path = "../examples/fake_desk/channels.rs"]
+mod channels;
 #[path = "../examples/fake_desk/checks.rs"]
 mod checks;
 #[path = "../examples/fake_desk/desk.rs"]

@@ -1,5 +1,6 @@
 // The machines, each with what it is, how fit, and why. Used by the watch page and the rig page.
 
+import { channelParts, channels } from "./channels.js";
 import { byId, el, keyed, mark, say, shape, show } from "./dom.js";
 import { pressAndHold } from "./hold.js";
 import * as words from "./words.js";
@@ -38,6 +39,7 @@ function card(m, act) {
     el("dl", {}, ...fact("Heard", "heard"), ...fact("Player", "player"), ...fact("Sound", "audio"), ...fact("Host", "host")),
     p("ul", "sources", { class: "facts" }),
     p("div", "levels", { class: "levels", role: "img" }),
+    ...channelParts(),
   );
   if (act) {
     const button = el("button", { type: "button", class: "hold small", "data-part": "service" }, el("span", { class: "fill" }), el("span", { "data-part": "service-text" }));
@@ -71,6 +73,7 @@ function update(node, m, link, many) {
     say(li.children[1], `${x.name}: ${words.TRANSPORT[x.state] ?? x.state}${x.position ? `, ${x.position}` : ""}`);
   });
   levels(part(node, "levels"), m, link);
+  channels(node, m, link, part);
   const text = node.querySelector('[data-part="service-text"]');
   const label = out ? `Hold: ${m.letter} back in service` : `Hold: take ${m.letter} out of service`;
   if (text && text.getAttribute("data-label") !== label) {
@@ -109,6 +112,7 @@ function levels(box, m, link) {
     mark(row, "data-silent", String(l.peak_dbfs === null));
     say(row.children[2], l.peak_dbfs === null ? "silent" : l.peak_dbfs > -0.5 ? "FULL" : "");
   });
+  mark(box, "data-many", String(all.length > 16));
   const silent = all.filter((l) => l.peak_dbfs === null).length;
   const loudest = all.reduce((a, l) => Math.max(a, l.peak_dbfs ?? -Infinity), -Infinity);
   const text = all.length ? `${all.length} channels${silent ? `, ${silent} silent` : ""}, loudest ${words.level(Number.isFinite(loudest) ? Math.round(loudest / 3) * 3 : null)}` : "No levels are known.";

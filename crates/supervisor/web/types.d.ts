@@ -16,12 +16,18 @@ export type OffsetView = {
   hints?: { code: string; text: string }[];
 };
 export type Level = { name: string; peak_dbfs: number | null; rms_dbfs: number | null };
+export type HeardChannel = {
+  name: string;
+  meters?: Reading<{ true_peak_dbtp: number | null; highest_dbtp: number | null; clipped: number; since_wall_ns: number; last_clip_wall_ns: number | null; dc: number }>;
+  against?: { code: string; tone: Tone; text: string; lag_ms: number | null; level_db: number | null; compared_ns: number | null; compared_wall_ns: number | null; expires_ns: number };
+};
 export type MachineView = {
   letter: string; name: string; role: string; fitness: string; reasons: { code: string; text: string }[]; out_of_service: string | null;
   link: { heard: string; paths: { name: string; alive: boolean; round_trip_ms: number | null }[]; beats_lost: number; outside?: boolean };
   player: string; audio: string; sources: { name: string; state: string; position: string | null }[];
   levels: Reading<Level[]> | null;
   clock: { state: string; bound_ms: number | null; offset_ms: number | null; skew_ppm: number | null };
+  channels?: HeardChannel[];
   host: { on_battery: boolean; hot: boolean; disk_low: boolean; cpu_high: boolean; text: string };
 };
 export type SwitchStatus = {

@@ -20,7 +20,9 @@ pub struct At {
 
 /// Arguments of `twinkeel status`.
 #[derive(clap::Args)]
-#[command(after_help = "Examples:\n  twinkeel status\n  twinkeel status --why\n  twinkeel status --json")]
+#[command(
+    after_help = "Examples:\n  twinkeel status\n  twinkeel status --why\n  twinkeel status --channels\n  twinkeel status --json"
+)]
 pub struct StatusArgs {
     #[command(flatten)]
     at: At,
@@ -30,6 +32,9 @@ pub struct StatusArgs {
     /// The rule table row by row, with what holds.
     #[arg(long)]
     why: bool,
+    /// Every channel: true peak, clips, and how it sounds against the first machine's.
+    #[arg(long)]
+    channels: bool,
 }
 
 /// Arguments of `twinkeel changeover`.
@@ -69,7 +74,7 @@ pub fn status(a: &StatusArgs) -> ExitCode {
     } else if a.why {
         why(&mut out, &s)
     } else {
-        tell(&mut out, &s)
+        tell(&mut out, &s, a.channels)
     };
     match told {
         Ok(()) if s.takeovers.iter().any(|t| t.possible) => ExitCode::SUCCESS,
@@ -146,7 +151,7 @@ fn why(out: &mut impl Write, s: &Snapshot) -> std::io::Result<()> {
     Ok(())
 }
 
-fn tell(out: &mut impl Write, s: &Snapshot) -> std::io::Result<()> {
+fn tell(out: &mut impl Write, s: &Snapshot, channels: bool) -> std::io::Result<()> {
     let (on, off) = colour(s.headline.tone);
     writeln!(out, "{on}{}{off}", s.headline.text)?;
     let on_air = s.on_air.map_or_else(|| "unknown".into(), |m| m.to_string());
@@ -175,6 +180,7 @@ fn tell(out: &mut impl Write, s: &Snapshot) -> std::io::Result<()> {
         for r in &m.reasons {
             writeln!(out, "    {}", r.text)?;
         }
+        crate::channels_said::tell(out, m, s, channels)?;
     }
     for p in &s.parity {
         writeln!(out, "{}", p.text)?;

@@ -2,6 +2,7 @@
 //!
 //! Exit codes: 0 fine, 1 the answer is no, 2 usage or configuration, 3 could not reach.
 
+mod channels_said;
 mod check_cmd;
 mod client;
 mod devices;

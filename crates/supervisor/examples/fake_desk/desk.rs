@@ -367,6 +367,7 @@ fn move_figures(s: &mut Snapshot, scene: &Scene, now: MonoTime, since: MonoTime)
         (song.as_of, song.expires) = (now, fresh);
     }
     for (i, m) in s.machines.iter_mut().enumerate() {
+        m.channels.iter_mut().for_each(|c| crate::channels::keep_fresh(c, now, fresh));
         if let Some(levels) = &mut m.levels {
             (levels.as_of, levels.expires) = (now, fresh);
             for (k, l) in levels.value.iter_mut().enumerate().filter(|(_, l)| l.peak.0.is_finite()) {

@@ -4,6 +4,7 @@
 //!
 //! `TWINKEEL_FAKE_PASSPHRASE` sets an operator passphrase, `TWINKEEL_FAKE_HASH` its hash; `TWINKEEL_FAKE_HOST` is where it listens.
 
+mod channels;
 mod checks;
 mod desk;
 mod scenes;

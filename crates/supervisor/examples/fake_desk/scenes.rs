@@ -7,7 +7,9 @@ use base::{
 use twinkeel_supervisor::page::MarkKind;
 use twinkeel_supervisor::snapshot::*;
 
-pub const NAMES: [&str; 19] = [
+use crate::channels;
+
+pub const NAMES: [&str; 21] = [
     "ready",
     "only-a",
     "drifting",
@@ -27,6 +29,8 @@ pub const NAMES: [&str; 19] = [
     "unconfirmed",
     "stale",
     "one-machine",
+    "sounds-differ",
+    "many-channels",
 ];
 
 pub struct Scene {
@@ -69,6 +73,14 @@ pub fn scene(name: &str, now: MonoTime, wall: WallTime) -> Option<Scene> {
             let levels = s.machine(B).levels.iter_mut().flat_map(|l| &mut l.value);
             levels.for_each(|l| (l.peak, l.rms) = (base::Dbfs::SILENCE, base::Dbfs::SILENCE));
         }
+        "sounds-differ" => {
+            channels::differ(s.machine(B), now, wall);
+            let text = "B's sound is not like A's. B's `choir` is silent where A's is not.";
+            let advice = "Look at that channel on B: a mute, a cable, another bounce.";
+            let a = alarm(31, "sound-differs", Some(B), Priority::Medium, text, advice);
+            s.snapshot.alarms = vec![a];
+        }
+        "many-channels" => s.snapshot.machines.iter_mut().for_each(|m| channels::sixty_four(m, now)),
         "drifting" => {
             (s.offset, s.slope) = (Millis(6.6), 21.0);
             let o = &mut s.snapshot.offsets[0];
@@ -637,6 +649,7 @@ fn machine(l: Letter, name: &str, role: Role, now: MonoTime) -> MachineView {
             skew: Some(Ppm(if l == A { 14.0 } else { -9.0 })),
         },
         host: HostView { text: "mains, 54 °C, 120 GB free".into(), ..HostView::default() },
+        channels: channels::alike(l, now),
     }
 }
 

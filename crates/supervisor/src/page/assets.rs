@@ -35,6 +35,7 @@ pub(super) const FILES: &[File] = files![
     "hold.js": SCRIPT,
     "offset.js": SCRIPT,
     "machines.js": SCRIPT,
+    "channels.js": SCRIPT,
     "control.js": SCRIPT,
     "hand.js": SCRIPT,
     "watch.js": SCRIPT,

@@ -244,6 +244,7 @@ impl Scribe {
         if let Ok(mut n) = self.check.notebook.lock() {
             n.on_compared(c);
         }
+        self.note_compared(c);
         let Some(now_so) = &c.changed else { return };
         self.state.likeness.insert((c.channel.clone(), c.machine), now_so.clone());
         let text = now_so.say(c.machine, Machine::A, &c.channel);
@@ -321,18 +322,16 @@ impl Scribe {
             Up::Goodbye { why } => {
                 (EventKind::Supervisor, "goodbye", format!("{m}'s agent says goodbye: {why:?}."), Tone::Abnormal)
             }
+            Up::Meters(read) => {
+                self.on_meters(m, read, now);
+                return;
+            }
             Up::Health(h) => {
                 self.state.health.insert(m.into(), h);
                 return;
             }
             // They come by the bulk lane, to the ears and to the comparison of folders; the kit goes to the check, and patches to their own thread.
-            Up::Meters(_)
-            | Up::Excerpt(_)
-            | Up::Manifest(_)
-            | Up::Listing(_)
-            | Up::Kit(_)
-            | Up::Patches(_)
-            | Up::Exclusive(_) => {
+            Up::Excerpt(_) | Up::Manifest(_) | Up::Listing(_) | Up::Kit(_) | Up::Patches(_) | Up::Exclusive(_) => {
                 return;
             }
             Up::Source { name, state, why, .. } => {

@@ -4,6 +4,7 @@
 mod advice;
 mod causes;
 mod changeovers;
+mod channels;
 mod checks;
 mod dropouts;
 mod events;
@@ -209,6 +210,8 @@ pub struct State {
     particulars: std::collections::BTreeMap<u64, String>,
     /// What is so of a machine's channels against the reference machine's, as far as it has been found.
     likeness: std::collections::BTreeMap<(String, Machine), watch::likeness::Likeness>,
+    /// What is known of the channels beyond their levels.
+    heard: channels::Channels,
     parity: Vec<crate::parity::ParityLine>,
     code_cut: Option<crate::snapshot::CodeCutView>,
     proposal: Option<(u64, MonoTime)>,

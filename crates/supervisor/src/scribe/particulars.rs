@@ -7,6 +7,7 @@ use watch::WatchView;
 use watch::likeness::Likeness;
 
 use super::State;
+use super::channels::worth_of_comparison;
 use crate::parity::ParityVerdict;
 
 /// A sentence such as "A's LTC reads 01:02:03:04, its MTC 01:02:05:09."; none while fewer than two codes roll.
@@ -57,6 +58,22 @@ fn moved(state: &State, m: Machine) -> Option<String> {
         names.iter().zip(names.iter().skip(by)).map(|(is, place)| format!("{is} where {place} should be")).collect();
     (!pairs.is_empty())
         .then(|| format!("Against its twin's, {m}'s channels come {by} further on: {}.", pairs.join(", ")))
+}
+
+/// Which channels that an alarm speaks of were not compared of late: that they are not heard any more mends nothing.
+pub fn not_compared(state: &State, code: AlarmCode, m: Option<Machine>, now: MonoTime) -> Option<String> {
+    let m = m.filter(|_| code == AlarmCode::SoundDiffers)?;
+    let of = state.likeness.iter().filter(|((_, i), l)| (m == Machine::A || *i == m) && l.is_trouble());
+    let old = of.filter_map(|((channel, i), _)| {
+        let names = state.channels.get(&(*i).into()).map_or(&[][..], Vec::as_slice);
+        let age = now - state.heard.compared_at(channel, *i)?;
+        (age > worth_of_comparison(names)).then_some((channel, age))
+    });
+    let (channels, ages): (Vec<_>, Vec<_>) = old.map(|(c, age)| (format!("`{c}`"), age)).unzip();
+    let newest = ages.into_iter().min()?;
+    let minutes = newest.nanos() / 60_000_000_000;
+    let long = if minutes == 0 { "a moment".into() } else { format!("{minutes} min") };
+    Some(format!("Not compared for {long}: {}.", channels.join(", ")))
 }
 
 /// What the comparison of folders says of a machine.

@@ -73,7 +73,12 @@ pub fn snapshot(
         set: set(view, facts, tonight.set),
         songs: facts.show.iter().flat_map(|s| &s.songs).map(|s| s.name.clone()).collect(),
         offsets: Machine::first(view.machines.len()).skip(1).map(|m| offset(view, m, facts)).collect(),
-        machines: view.machines.iter().enumerate().map(|(i, f)| machine(view, i, f, state, facts, &names)).collect(),
+        machines: view
+            .machines
+            .iter()
+            .enumerate()
+            .map(|(i, f)| machine(view, i, f, state, facts, &names, wall))
+            .collect(),
         switch: super::switch::switch(view, state, facts),
         alarms,
         proposal: view.rig.proposal.map(|p| Proposal {
@@ -284,6 +289,7 @@ fn machine(
     state: &State,
     facts: &Facts,
     names: &RigNames<'_>,
+    wall: WallTime,
 ) -> MachineView {
     let m = view.rig.machines.get(i).map_or(Machine::A, |r| r.machine);
     let r = view.rig.machines.get(i);
@@ -341,6 +347,7 @@ fn machine(
             skew: (f.clock.state == base::ClockState::Tracking).then_some(f.clock.skew),
         },
         host: host(f, state.health.get(&m.into())),
+        channels: state.channels.get(&m.into()).map_or_else(Vec::new, |n| state.heard.shown(m, n, view.now, wall)),
     }
 }
 
@@ -430,7 +437,10 @@ fn alarm(a: &rig::AlarmView, state: &State, names: &RigNames<'_>, now: MonoTime,
             rig::AlarmState::Returned | rig::AlarmState::Normal => AlarmState::ReturnedToNormal,
             rig::AlarmState::Unacknowledged => AlarmState::Unacknowledged,
         },
-        text: super::particulars::with(a.say(names), state.particulars.get(&id)),
+        text: super::particulars::with(
+            super::particulars::with(a.say(names), state.particulars.get(&id)),
+            super::particulars::not_compared(state, a.code, a.machine, now).as_ref(),
+        ),
         advice: super::advice::advice(a.code).into(),
         since: a.raised_at,
         since_wall: WallTime(wall.0 - (now - a.raised_at).nanos()),
