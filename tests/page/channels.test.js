@@ -56,7 +56,7 @@ test("each channel tells its true peak, its clips and since when, and how it lie
   assert.match(await row("bass"), /none clipped since \d\d:\d\d\s+B's `bass` sounds like A's \(2\.4 ms ahead, 1\.5 dB softer\)\./);
   assert.match(await row("cues"), /was not compared with A's yet\.$/);
   assert.match(await row("spare"), /silent/);
-  assert.equal(await page.locator(`${B} .channels li[data-old=true]`).count(), 1, "only what was compared once grows old");
+  assert.equal(await page.locator(`${B} .channels li[data-compared-long-ago=true]`).count(), 1, "only what was compared once grows old");
   // It stays open, and what is not heard any more is not shown as a figure of now.
   await rig.scene("stale");
   await page.waitForFunction((css) => document.querySelector(css)?.textContent?.includes("true peak not known now"), `${B} .channels li[data-key="drums"]`);

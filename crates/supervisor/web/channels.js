@@ -36,13 +36,13 @@ export function channels(node, m, link, part) {
   // What is folded away costs nothing.
   if (!(/** @type {HTMLDetailsElement} */ (list).open)) return;
   keyed(list.children[1], all, (c) => c.name, () => el("li", {}, el("span", { class: "shape" }), el("span", {}, el("b"), el("span"), el("span", { class: "against" }))), (li, c) => {
-    const tone = c.meters && c.meters.value.clipped ? "abnormal" : "neutral";
-    shape(li.children[0], c.against && c.against.tone !== "neutral" ? c.against.tone : tone);
+    const clipped = !!c.meters && c.meters.value.clipped > 0;
+    shape(li.children[0], clipped ? "abnormal" : c.against?.tone ?? "neutral");
     const [name, read, like] = li.children[1].children;
     say(name, c.name);
     say(read, meters(c, link));
     say(like, c.against ? against(c, link) : "");
-    mark(li, "data-old", String(isOld(c, link)));
+    mark(li, "data-compared-long-ago", String(isOld(c, link)));
   });
 }
 
