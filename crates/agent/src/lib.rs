@@ -68,6 +68,8 @@ pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
         why: e.to_string(),
         mend: "copy the supervisor's public key as its set-up printed it",
     })?;
+    let at = |i| settings::written_at(&config.display().to_string(), &text, &format!("source[{i}].channels"));
+    let channels_at = (0..file.sources.len()).map(at).collect();
     let own = OnItsMachine { player: file.player.clone(), folders: file.folders.clone(), hashing: file.hashing };
     let setup = Setup {
         id: file.machine_id,
@@ -79,6 +81,7 @@ pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
         lanes: file.supervisor.lanes,
         beat: file.beat.0,
         sources: file.sources,
+        channels_at,
         triggers: file.triggers,
         dir,
     };
@@ -123,6 +126,8 @@ pub struct Setup {
     pub beat: Span,
     /// Where positions and sound come from.
     pub sources: Vec<Source>,
+    /// Where each one's channels are named, for an error about them; may be shorter.
+    pub channels_at: Vec<String>,
     /// What commands the players.
     pub triggers: Vec<Trigger>,
     /// Paths in it are relative to this folder.
@@ -152,7 +157,7 @@ fn start(setup: Setup, own: Option<OnItsMachine>) -> Result<Started, StartError>
     let (bulk_to, bulk) = std::sync::mpsc::sync_channel(BULK_WAITING);
     let last_reply = Arc::new(AtomicU64::new(0));
     let sources: Vec<_> = setup.sources.iter().map(|s| relative_feed(s, &beside)).collect();
-    let audio = sources::start(&sources, own.is_some(), &desk)?;
+    let audio = sources::start(&sources, &setup.channels_at, own.is_some(), &desk)?;
     let rolling = Arc::new(AtomicBool::new(false));
     let mut folders = None;
     if let Some(own) = &own {

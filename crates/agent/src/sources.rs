@@ -39,14 +39,19 @@ pub fn info(s: &Source) -> SourceInfo {
     SourceInfo { name: name(s), kind: None, rate, state: SourceState::Opening }
 }
 
-/// Starts every configured source but audio devices, which are left to [`start_audio`]. `at_player`: a feed's other end is the player itself, so that its end is the player's.
+/// Starts every configured source but audio devices, which are left to [`start_audio`]. `channels_at`: where each one's channels are named. `at_player`: a feed's other end is the player itself, so that its end is the player's.
 ///
 /// # Errors
 /// A source that can never work as configured (its address cannot be bound).
-pub fn start(sources: &[Source], at_player: bool, desk: &NewsDesk) -> std::io::Result<Vec<(AudioWanted, NewsDesk)>> {
+pub fn start(
+    sources: &[Source],
+    channels_at: &[String],
+    at_player: bool,
+    desk: &NewsDesk,
+) -> std::io::Result<Vec<(AudioWanted, NewsDesk)>> {
     let mut audio = Vec::new();
     let mut inputs = 0..;
-    for s in sources {
+    for (i, s) in sources.iter().enumerate() {
         let wanted = match s {
             Source::Midi { .. } => SourceFlags::MIDI_WANTED,
             Source::Audio { .. } => SourceFlags::AUDIO_WANTED,
@@ -70,7 +75,8 @@ pub fn start(sources: &[Source], at_player: bool, desk: &NewsDesk) -> std::io::R
                 let (host, device, channels) = (host.clone(), device.clone(), channels.clone());
                 let (timecode, rate, pilot, floor) = (timecode.clone(), *rate, *pilot, *floor);
                 let outside = !at_player;
-                let wanted = AudioWanted { host, device, channels, timecode, rate, pilot, floor, outside };
+                let written = channels_at.get(i).cloned().unwrap_or_default();
+                let wanted = AudioWanted { host, device, channels, written, timecode, rate, pilot, floor, outside };
                 audio.push((wanted, desk.clone()));
             }
         }

@@ -30,6 +30,8 @@ pub struct AudioInput {
     pub device: String,
     /// The channels' names in the device's order; one with an empty name is left out.
     pub channels: Vec<String>,
+    /// Where the channels are named, for an error about them: "agent.toml:28:1: source[1].channels"; may be empty.
+    pub written: String,
 }
 
 impl AudioInput {
@@ -75,7 +77,8 @@ fn open_cpal(input: &AudioInput, sink: Sink) -> Result<Opened, PortError> {
     let config = choose_format(&device, input.channels.len()).map_err(failed)?;
     let has = usize::from(config.channels());
     if has < input.channels.len() {
-        return Err(PortError::TooFewChannels { device: name, has, wanted: input.channels.len() });
+        let (wanted, written) = (input.channels.len(), input.written.clone());
+        return Err(PortError::TooFewChannels { device: name, has, wanted, written });
     }
     let fault = Fault::default();
     let stream = build(&device, &config, input.picks(), sink, fault.clone()).map_err(failed)?;

@@ -40,7 +40,7 @@ pub enum PortError {
         why: String,
     },
     /// The device has too few channels.
-    #[error("{device} has {has} input channels, {wanted} are named in the configuration")]
+    #[error("{}{device} has {has} input channels, {wanted} are named; mend: name {has} at most, or choose a device that has more (`twinkeel devices` lists them)", at(.written))]
     TooFewChannels {
         /// Which.
         device: String,
@@ -48,6 +48,8 @@ pub enum PortError {
         has: usize,
         /// How many were asked for.
         wanted: usize,
+        /// Where they are named; empty: nobody said.
+        written: String,
     },
     /// It took too long.
     #[error("{what} took longer than {seconds} s")]
@@ -63,6 +65,10 @@ impl PortError {
     pub(crate) fn host(host: &str, why: impl std::fmt::Display) -> PortError {
         PortError::Host { host: host.into(), why: why.to_string() }
     }
+}
+
+fn at(written: &str) -> String {
+    if written.is_empty() { String::new() } else { format!("{written}: ") }
 }
 
 fn there_are(what: &str, names: &[String]) -> String {
@@ -93,6 +99,17 @@ pub(crate) fn find(what: &'static str, wanted: &str, names: &[String]) -> Result
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn too_few_channels_are_said_with_file_place_and_mend() {
+        let written = "agent.toml:28:1: source[1].channels".to_string();
+        let e = PortError::TooFewChannels { device: "North Desk".into(), has: 8, wanted: 20, written };
+        assert_eq!(
+            e.to_string(),
+            "agent.toml:28:1: source[1].channels: North Desk has 8 input channels, 20 are named; mend: name 8 at most, or choose a \
+             device that has more (`twinkeel devices` lists them)"
+        );
+    }
 
     #[test]
     fn names_are_found_whole_or_by_a_part_that_is_unique() {

@@ -155,7 +155,7 @@ pub(crate) fn open_audio_in(input: &AudioInput, sink: Sink) -> Result<Opened, Po
     let picks = input.picks();
     let theirs = match input.device.as_str() {
         UNCONNECTED => Vec::new(),
-        device => sources(&client, device, input.channels.len())?,
+        device => sources(&client, device, input)?,
     };
     let mut ports = Vec::new();
     let mut wires = Vec::new();
@@ -172,15 +172,17 @@ pub(crate) fn open_audio_in(input: &AudioInput, sink: Sink) -> Result<Opened, Po
 }
 
 /// The ports to listen to: those whose full name contains `device`, in JACK's order, as many as there are channels.
-fn sources(client: &Client, device: &str, channels: usize) -> Result<Vec<String>, PortError> {
+fn sources(client: &Client, device: &str, input: &AudioInput) -> Result<Vec<String>, PortError> {
     let have = others(client, AUDIO_TYPE, PortFlags::IS_OUTPUT);
     let part = if device == DEFAULT { SOUND_CARD.to_owned() } else { device.to_lowercase() };
     let found: Vec<String> = have.iter().filter(|n| n.to_lowercase().contains(&part)).cloned().collect();
     if found.is_empty() {
         return Err(PortError::NotFound { what: "JACK audio output", wanted: device.into(), have });
     }
-    if found.len() < channels {
-        return Err(PortError::TooFewChannels { device: device.into(), has: found.len(), wanted: channels });
+    let wanted = input.channels.len();
+    if found.len() < wanted {
+        let (device, written) = (device.into(), input.written.clone());
+        return Err(PortError::TooFewChannels { device, has: found.len(), wanted, written });
     }
     Ok(found)
 }

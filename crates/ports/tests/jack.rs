@@ -163,7 +163,12 @@ fn wait_for_the_parent() {
 /// Hears for a while and reports what came.
 fn listen() {
     let midi = MidiPortName { host: "jack".into(), port: "player:code".into() };
-    let input = AudioInput { host: "jack".into(), device: "player:out".into(), channels: vec!["l".into(), "r".into()] };
+    let input = AudioInput {
+        host: "jack".into(),
+        device: "player:out".into(),
+        channels: vec!["l".into(), "r".into()],
+        written: String::new(),
+    };
     let mut code = midi::open_in(midi, None).unwrap();
     let mut sound = audio::open_in(input, None).unwrap();
     let (mut pieces, mut blocks) = (Vec::new(), Vec::new());
@@ -198,11 +203,32 @@ fn listen() {
     say(&format!("PCM {} {wrong} {jumps} {future} {rate}", samples.len() / 2));
     say(&format!("SEEN {seen}"));
     say(&format!("LISTED {:?} {:?}", list_midi().found, list_audio().found));
+    say(&format!("FEW {}", too_few()));
     say("UNTIL");
     // Then the server is killed: both sources must say so.
     until_not_open(&mut code);
     until_not_open(&mut sound);
     say("GONE");
+}
+
+/// What is said where more channels are named than there are.
+fn too_few() -> String {
+    let input = AudioInput {
+        host: "jack".into(),
+        device: "player:out".into(),
+        channels: ["l", "r", "click"].map(String::from).to_vec(),
+        written: "agent.toml:7:1: source[0].channels".into(),
+    };
+    let mut arrivals = audio::open_in(input, None).unwrap();
+    let begun = Instant::now();
+    loop {
+        match arrivals.pop() {
+            Some(Arrival::State { state: SourceState::Gone { why }, .. }) => return why,
+            None if begun.elapsed() > Duration::from_secs(10) => panic!("three channels of two were opened"),
+            None => std::thread::sleep(Duration::from_millis(5)),
+            Some(_) => {}
+        }
+    }
 }
 
 fn until_not_open(arrivals: &mut Arrivals) {
@@ -266,6 +292,11 @@ fn midi_and_audio_cross_between_processes_on_two_servers() {
         assert!(seen.contains("player:code") && seen.contains("player:out_1, player:out_2"), "{seen}");
         let listed = listener.line("LISTED");
         assert!(listed.contains("player:code") && listed.contains("name: \"player\""), "{listed}");
+        let few = listener.line("FEW");
+        assert!(
+            few.starts_with("agent.toml:7:1: source[0].channels: player:out has 2 input channels, 3 are named; mend: "),
+            "{few}"
+        );
         listener.line("UNTIL");
         end(&mut server.child);
         listener.line("GONE");

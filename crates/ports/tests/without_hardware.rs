@@ -43,15 +43,24 @@ fn a_port_that_is_not_there_is_said_to_be_gone() {
 
 #[test]
 fn a_device_that_is_not_there_is_said_to_be_gone() {
-    let input =
-        AudioInput { host: "default".into(), device: "no such device anywhere".into(), channels: vec!["click".into()] };
+    let input = AudioInput {
+        host: "default".into(),
+        device: "no such device anywhere".into(),
+        channels: vec!["click".into()],
+        written: String::new(),
+    };
     let why = until_gone(audio::open_in(input, None).unwrap());
     assert!(why.contains("no such device anywhere"), "{why}");
 }
 
 #[test]
 fn a_host_that_is_not_there_is_named_with_those_that_are() {
-    let input = AudioInput { host: "gramophone".into(), device: "default".into(), channels: vec!["click".into()] };
+    let input = AudioInput {
+        host: "gramophone".into(),
+        device: "default".into(),
+        channels: vec!["click".into()],
+        written: String::new(),
+    };
     let why = until_gone(audio::open_in(input, None).unwrap());
     assert!(why.contains("no host is called \"gramophone\"") && why.contains("\"default\""), "{why}");
     let name = MidiPortName { host: "gramophone".into(), port: "x".into() };

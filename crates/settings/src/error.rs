@@ -44,6 +44,14 @@ impl SettingsError {
     }
 }
 
+/// Where the value of a key stands, for messages about it that come later than parsing: "agent.toml:28:1: source[1].channels".
+pub fn written_at(file: &str, text: &str, key: &str) -> String {
+    match find_key(text, key) {
+        Some(p) => format!("{file}:{}:{}: {key}", p.line, p.column),
+        None => format!("{file}: {key}"),
+    }
+}
+
 /// What is wrong with one entry of a list: said by who knows the entry alone, given its place by who knows the list.
 pub(crate) struct Wrong {
     pub key: &'static str,
@@ -173,6 +181,8 @@ mod tests {
         assert_eq!(find_key(text, "a"), Some(Place { line: 1, column: 1 }));
         assert_eq!(find_key(text, "limits.warn"), Some(Place { line: 3, column: 3 }));
         assert_eq!(find_key(text, "machine[1].key"), Some(Place { line: 8, column: 1 }));
+        assert_eq!(written_at("f", text, "machine[1].key"), "f:8:1: machine[1].key");
+        assert_eq!(written_at("f", text, "nowhere.key"), "f: nowhere.key");
         assert_eq!(find_key(text, "machine[1].port"), Some(Place { line: 6, column: 1 }));
         assert_eq!(find_key(text, "nothing.here"), None);
         let text =

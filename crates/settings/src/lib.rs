@@ -17,6 +17,6 @@ pub mod sources;
 pub mod tap;
 
 pub use agent::AgentFile;
-pub use error::{Place, SettingsError, parse};
+pub use error::{Place, SettingsError, parse, written_at};
 pub use rig::RigFile;
 pub use show::ShowFile;

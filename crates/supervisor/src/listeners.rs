@@ -32,6 +32,8 @@ pub struct Listener {
     pub beat: Span,
     /// By what it hears the machine.
     pub sources: Vec<Source>,
+    /// Where each one's channels are named.
+    pub channels_at: Vec<String>,
     /// What commands the players.
     pub triggers: Vec<Trigger>,
     /// Paths in the sources are relative to this folder.
@@ -63,6 +65,7 @@ impl Listener {
             lanes: rig.listen.lanes,
             beat: Span::from_millis(5),
             sources,
+            channels_at: Vec::new(),
             triggers: m.triggers.clone(),
             dir,
         })

@@ -52,7 +52,8 @@ pub fn load(config: &Path) -> Result<Loaded, StartError> {
         let mend = "make it writable by its owner alone: chmod go-w";
         return Err(StartError::Trust { place: config.display().to_string(), why, mend });
     }
-    let mut rig = RigFile::parse(&config.display().to_string(), &read(config)?)?;
+    let (file, text) = (config.display().to_string(), read(config)?);
+    let mut rig = RigFile::parse(&file, &text)?;
     for (i, o) in rig.outputs.iter().enumerate() {
         if let Output::Command { program, .. } = o
             && let Some(why) = ports::local::writable_by_others(program)
@@ -80,7 +81,10 @@ pub fn load(config: &Path) -> Result<Loaded, StartError> {
                 wire::KeyPair::generate().map_err(|e| StartError::System(std::io::Error::other(e.to_string())))?;
             known.push(Known { machine, id: m.id, key: keys.public });
             let dir = config.parent().unwrap_or(Path::new(".")).to_owned();
-            listeners.push(Listener::new(m, keys.secret, &me, &rig, dir)?);
+            let at =
+                |s| settings::written_at(&file, &text, &format!("machine[{}].source[{s}].channels", machine.index()));
+            let channels_at = (0..m.sources.len()).map(at).collect();
+            listeners.push(Listener { channels_at, ..Listener::new(m, keys.secret, &me, &rig, dir)? });
             continue;
         }
         let key: PublicKey = m.key.parse().map_err(|e: wire::KeyError| StartError::Trust {
@@ -108,7 +112,8 @@ pub fn load(config: &Path) -> Result<Loaded, StartError> {
             TapInput::Feed(socket) => TapSource::Feed(beside(socket)),
             TapInput::Device(device) => {
                 let (host, channels) = (t.host.clone(), t.channels.clone());
-                TapSource::Device(AudioInput { host, device: device.to_owned(), channels })
+                let written = format!("{}: tap.channels", config.display());
+                TapSource::Device(AudioInput { host, device: device.to_owned(), channels, written })
             }
         })
     });

@@ -140,6 +140,7 @@ fn listen(to: Vec<supervisor::Listener>) -> Result<(), Box<dyn std::error::Error
         lanes: l.lanes,
         beat: l.beat,
         sources: l.sources,
+        channels_at: l.channels_at,
         triggers: l.triggers,
         dir: l.dir,
     };

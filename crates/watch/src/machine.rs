@@ -4,19 +4,22 @@ use core::net::SocketAddr;
 
 use base::ids::MAX_MACHINES;
 use base::{
-    AudioState, ClockState, Heard, Hertz, MonoTime, PlayerState, PositionReport, Ppm, Reading, ShowPosition,
-    SourceKind, Span, TransportState,
+    AudioState, ClockState, Heard, Hertz, MonoTime, PositionReport, Ppm, Reading, ShowPosition, SourceKind, Span,
+    TransportState,
 };
 use measure::clock::ClockEstimate;
 use measure::detector::{BeatDetector, BeatState, DetectorConfig};
-use rig::{HostEvidence, MachineEvidence, Offset, Outside};
+use rig::Offset;
 use wire::{Beat, HostFlags, Lane, OpenError, Session};
 
 use crate::carried::Plays;
-use crate::channels::Roles;
 use crate::heard_levels::HeardLevels;
 use crate::last_minute::LastMinute;
 use crate::paths::Path;
+use outside::own_ears_lost;
+
+mod evidence;
+mod outside;
 
 /// The most network paths.
 pub const MAX_PATHS: usize = 2;
@@ -26,16 +29,8 @@ const BEAT_IS_WORTH: Span = Span::from_millis(250);
 /// What was last told of a machine's place is carried on for so long: two crystals part by 0.15 ms meanwhile, at 50 ppm (from memory).
 const CARRIED_ON: Span = Span::from_secs(3);
 
-/// A frame of linear timecode at the slowest rate (24 a second), with a block and a beat until it is told. Its line is believed to
-/// roll on for longer; that an input is whole is not.
-const A_FRAME: Span = Span::from_millis(50);
-/// The last pieces of two codes of one machine lie this close together: a MIDI clock's tick at 60 beats a minute is 42 ms long.
-const CODES_APART: Span = Span::from_millis(42);
 /// Stamps of one clock are that sure.
 const ONE_CLOCK: Span = Span::from_micros(1);
-
-/// A block that the veto of sound allows for without being told.
-const SHORT_BLOCK: Span = Span::from_millis(5);
 /// The same trigger within this is one that came twice (common practice, no source: a pad is not hit twice so soon).
 const TWICE: Span = Span::from_millis(150);
 
@@ -261,47 +256,6 @@ impl MachineWatch {
         }
     }
 
-    /// Without an agent on it a machine cannot be found silent as a host: only our own ears can be lost.
-    fn heard_outside(&self) -> Heard {
-        match self.detector.state() {
-            BeatState::Never => Heard::Never,
-            _ if !self.opened => Heard::Never,
-            BeatState::Heard if !self.newest.as_ref().is_some_and(|(b, _)| own_ears_lost(b)) => Heard::Well,
-            _ => Heard::AgentLost,
-        }
-    }
-
-    /// What is known of how our own inputs hear it.
-    fn by_our_inputs(&self, now: MonoTime) -> Option<Outside> {
-        if !self.outside {
-            return None;
-        }
-        let sound = self.newest.as_ref().is_some_and(|(b, _)| b.audio != AudioState::Unknown);
-        let here = |r: &&PositionReport| r.state != TransportState::Unknown;
-        let of = |sources: &[SourceKind]| sources.iter().any(|s| self.report(*s, now).filter(here).is_some());
-        let beside = self.report(SourceKind::Ltc, now).filter(here);
-        let beside_last = beside.map(|r| r.last_heard.to_local(Span::ZERO));
-        let midi = [SourceKind::Mtc, SourceKind::MidiClock];
-        let ways = [sound || beside.is_some(), of(&midi), of(&[SourceKind::Osc])];
-        let others = || {
-            [SourceKind::Mtc, SourceKind::MidiClock, SourceKind::Osc].into_iter().filter_map(|s| self.report(s, now))
-        };
-        let stands = |r: &PositionReport| matches!(r.state, TransportState::Stalled | TransportState::Stopped);
-        let ended = others().filter(|r| stands(r)).map(|r| r.last_heard.to_local(Span::ZERO)).max();
-        Some(Outside {
-            ways: ways.into_iter().filter(|w| *w).count() as u8,
-            proven: self.proven,
-            code_beside_sound: beside.is_some_and(|r| r.state == TransportState::Rolling)
-                && beside_last.is_some_and(|t| now - t <= A_FRAME),
-            beside_last,
-            other_ended: ended.filter(|e| {
-                // What still comes after it shows that this way is whole, and the machine alive.
-                let still = |r: &PositionReport| r.state == TransportState::Rolling;
-                !others().any(|r| still(r) && r.last_heard.to_local(Span::ZERO) > *e + CODES_APART)
-            }),
-        })
-    }
-
     fn paths_alive(&self, now: MonoTime) -> usize {
         self.paths.iter().filter(|p| p.is_alive(now, self.interval)).count()
     }
@@ -357,105 +311,6 @@ impl MachineWatch {
         (there, clock.bound + report.sigma.times(2))
     }
 
-    /// What the judge is told of this machine; `place` and `offset` are the brain's to fill in.
-    pub fn evidence(&mut self, now: MonoTime, roles: &Roles) -> MachineEvidence {
-        let heard = self.heard(now);
-        let mut e = MachineEvidence {
-            heard,
-            first_missed: self.detector.first_missed_due(),
-            last_sent: self.last_sent,
-            paths: self.paths.iter().filter(|p| p.last_heard.is_some()).count() as u8,
-            paths_alive: self.paths_alive(now) as u8,
-            clock: self.clock(now).state,
-            outside: self.by_our_inputs(now),
-            ..MachineEvidence::default()
-        };
-        let clock = self.clock(now);
-        let transport = self.transport_by_sources(now);
-        let Some((beat, at)) = &self.newest else { return e };
-        let expires = *at + BEAT_IS_WORTH;
-        fn reading<T>(value: T, as_of: MonoTime, expires: MonoTime) -> Option<Reading<T>> {
-            Some(Reading { value, as_of, expires })
-        }
-        e.player = (beat.player != PlayerState::Unknown).then_some(()).and(reading(beat.player, *at, expires));
-        e.audio = (beat.audio != AudioState::Unknown).then_some(()).and(reading(beat.audio, *at, expires));
-        e.last_sound = beat.last_sound.map(|t| t.to_local(clock.offset));
-        // The judge allows for a short block and a beat; what is longer is told.
-        e.sound_grain = (beat.block - SHORT_BLOCK).max(Span::ZERO);
-        if let Some((state, since)) = transport {
-            if state != self.transport.0 {
-                self.transport = (state, since);
-            }
-            e.transport = reading(state, *at, expires);
-        }
-        e.transport_since = self.transport.1;
-        let heard_stop = self.stop_trigger.is_some_and(|t| (t - self.transport.1).abs() < Span::from_secs(1));
-        e.stop_cause = match beat.stop_cause {
-            wire::StopCause::Trigger | wire::StopCause::Operator => rig::StopCause::Trigger,
-            _ if heard_stop => rig::StopCause::Trigger,
-            wire::StopCause::Player => rig::StopCause::Player,
-            wire::StopCause::None => rig::StopCause::None,
-        };
-        e.trigger = self.trigger.map(|(_, at)| at);
-        e.trigger_doubled = self.trigger_doubled;
-        e.dropouts = self.dropouts.on_count(beat.dropouts, now);
-        e.pilot = self.levels.pilots().and_then(|all| reading(all, *at, expires));
-        e.level = self.levels.programme(roles);
-        e.channels = if beat.sources.has(wire::SourceFlags::OTHER_DEVICE) {
-            rig::ChannelTrouble::DeviceFellBack
-        } else if beat.sources.has(wire::SourceFlags::FORMAT_CHANGED) || self.plays_at_another_rate(now) {
-            rig::ChannelTrouble::RateDiffers
-        } else {
-            rig::ChannelTrouble::None
-        };
-        if beat.host.has(HostFlags::WOKE) && now - *at <= BEAT_IS_WORTH {
-            // Its player may still be finding its feet, and its clock is being learnt anew.
-            e.clock = ClockState::Stepped;
-        }
-        e.host = HostEvidence {
-            on_battery: beat.host.has(HostFlags::ON_BATTERY),
-            hot: beat.host.has(HostFlags::HOT),
-            disk_low: beat.host.has(HostFlags::DISK_LOW),
-            media_gone: beat.host.has(HostFlags::MEDIA_GONE),
-        };
-        e
-    }
-
-    /// What the transport does by all sources together, and since when: one timecode that rolls shows that it rolls. MIDI clock,
-    /// whose ticks are far apart, is asked only where there is nothing better.
-    fn transport_by_sources(&self, now: MonoTime) -> Option<(TransportState, MonoTime)> {
-        let clock = self.clock(now);
-        let rank = |s: TransportState| match s {
-            TransportState::Rolling => 4,
-            TransportState::Stopped => 3,
-            TransportState::Stalled => 2,
-            TransportState::Lost => 1,
-            TransportState::Unknown => 0,
-        };
-        let of = |counts: bool| {
-            self.prefer
-                .iter()
-                .filter(|s| (**s == SourceKind::MidiClock) == counts)
-                .filter_map(|s| self.report(*s, now))
-                .filter(|r| r.state != TransportState::Unknown)
-                .max_by_key(|r| (rank(r.state), r.last_heard))
-        };
-        let best = of(false).or_else(|| of(true))?;
-        let since = match best.state {
-            TransportState::Rolling => now,
-            _ => best.last_heard.to_local(clock.offset),
-        };
-        Some((best.state, since))
-    }
-
-    /// Material of 44.1 kHz played at 48 kHz, or the other way round, runs at 48/44.1 or 44.1/48 of its speed, code and all.
-    fn plays_at_another_rate(&self, now: MonoTime) -> bool {
-        let is_clock = |r: &&PositionReport| matches!(r.position, ShowPosition::Clocks { .. });
-        let best = self.best_report(now).filter(|r| r.state == TransportState::Rolling && !is_clock(r));
-        let rolling = best.map(PositionReport::speed);
-        rolling.is_some_and(|v| [48.0 / 44.1, 44.1 / 48.0].iter().any(|flip| (v / flip - 1.0).abs() < 0.005))
-    }
-
     /// A source whose code has ceased for a while though another one rolls on: the code is gone, the show is not.
     pub fn code_lost(&self, now: MonoTime) -> Option<SourceKind> {
         let clock = self.clock(now);
@@ -467,18 +322,6 @@ impl MachineWatch {
         };
         let rolls = all().any(|r| r.state == TransportState::Rolling);
         all().find(ceased).filter(|_| rolls).map(|r| r.source)
-    }
-}
-
-/// Whether our own inputs that are to hear a machine's sound (or, where there are none, its code) are not open or bring nothing.
-fn own_ears_lost(beat: &Beat) -> bool {
-    use wire::SourceFlags as F;
-    let has = |f: F| beat.sources.has(f);
-    let closed = has(F::AUDIO_WANTED) && !has(F::AUDIO_OPEN) || has(F::FEED_WANTED) && !has(F::FEED_OPEN);
-    if has(F::AUDIO_WANTED) || has(F::FEED_WANTED) {
-        closed || beat.audio == AudioState::Ceased
-    } else {
-        has(F::MIDI_WANTED) && !has(F::MIDI_OPEN)
     }
 }
 

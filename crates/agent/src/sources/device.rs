@@ -20,6 +20,8 @@ pub struct AudioWanted {
     pub host: String,
     pub device: String,
     pub channels: Vec<String>,
+    /// Where they are named.
+    pub written: String,
     pub timecode: Option<String>,
     pub rate: Option<FrameRate>,
     pub pilot: Option<f64>,
@@ -68,7 +70,10 @@ fn start_device(wanted: Vec<(AudioWanted, NewsDesk)>) -> std::io::Result<()> {
     let Some((first, _)) = wanted.first() else { return Ok(()) };
     let lists: Vec<&[String]> = wanted.iter().map(|(w, _)| w.channels.as_slice()).collect();
     let (channels, places) = shared(&lists);
-    let input = AudioInput { host: first.host.clone(), device: first.device.clone(), channels };
+    // Who names the most is who a device with too few is told of.
+    let widest = wanted.iter().map(|(w, _)| w).max_by_key(|w| w.channels.len()).unwrap_or(first);
+    let written = widest.written.clone();
+    let input = AudioInput { host: first.host.clone(), device: first.device.clone(), channels, written };
     let name = format!("audio device {}", first.device);
     let listeners: Vec<Listener> = wanted
         .into_iter()
