@@ -1,7 +1,7 @@
 //! The shapes of [`crate::Event::detail`], by kind. They are written as JSON, so a later version may add fields (always with a
 //! default) and never renames one.
 
-use base::{Db, Machine, MonoTime, Span};
+use base::{Db, Dbfs, Machine, MonoTime, Span};
 use serde::{Deserialize, Serialize};
 
 /// How far a changeover had come.
@@ -213,6 +213,21 @@ pub struct Dropout {
     /// Which channels, from 1; empty: all.
     #[serde(default)]
     pub channels: Vec<u16>,
+}
+
+/// Detail of an event with the code `clipped`: samples of a channel reached full scale.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Clipped {
+    /// Which channel, from 1.
+    pub channel: u16,
+    /// Its name, if it has one.
+    #[serde(default)]
+    pub name: Option<String>,
+    /// How many samples, since the last such event.
+    pub clipped: u32,
+    /// The channel's greatest true peak so far (ITU-R BS.1770-5 Annex 2).
+    #[serde(rename = "highest_dbtp")]
+    pub highest: Dbfs,
 }
 
 /// Detail of [`crate::EventKind::Step`].

@@ -68,6 +68,10 @@ fn the_changeover_is_a_timeline_and_the_verdict() {
     assert!(r.fixes.iter().any(|f| f.text.starts_with("Change B's MIDI cable")));
     assert!(r.near_misses.iter().any(|f| f.code == "no-standby"));
     assert!(r.near_misses.iter().any(|f| f.code == "far-apart"));
+    let clips = r.near_misses.iter().find(|f| f.code == "clipped").expect("two bursts of one channel");
+    assert_eq!(clips.text, "1 channel clipped; most B's `keys`: 42 samples at full scale, true peak up to 0.8 dBTP.");
+    assert_eq!(clips.evidence.len(), 1);
+    assert!(clips.evidence[0].text.contains("42 samples 2 times, first in"), "{}", clips.evidence[0].text);
 }
 
 /// The page asks nothing of anybody, and no name breaks out of it.

@@ -77,6 +77,7 @@ pub(super) fn near_misses(b: &Basis) -> Vec<Finding> {
     }
     steps(b, &mut out);
     on_air_dropouts(b, &mut out);
+    super::clips::clipped(b, &mut out);
     out.sort_by_key(|f| std::cmp::Reverse(f.priority));
     out
 }

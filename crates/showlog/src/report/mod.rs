@@ -8,6 +8,7 @@
 
 mod acts;
 mod alarms;
+mod clips;
 mod columns;
 mod draw;
 mod findings;

@@ -180,6 +180,12 @@ fn unfit(recorder: &Recorder, from: Span, to: Span) {
             .about(Machine::B)
             .with(&fitness(Fitness::Unfit, &["its timecode stalled"])),
     );
+    for (after, clipped, highest) in [(1, 37, 0.4), (3, 5, 0.8)] {
+        let d = detail::Clipped { channel: 3, name: Some("keys".to_owned()), clipped, highest: base::Dbfs(highest) };
+        sender.event(
+            event(from + Span::from_secs(after), EventKind::Health, "clipped", "B clipped.").about(Machine::B).with(&d),
+        );
+    }
     let alarm = |transition| Alarm {
         priority: Priority::Medium,
         transition,

@@ -4,7 +4,7 @@
 use std::collections::BTreeMap;
 
 use base::{Db, Dbfs, Machine, Millis, MonoTime, Reading, Span, WallTime};
-use showlog::EventKind;
+use showlog::{EventKind, detail};
 use watch::likeness::{Compared, Likeness};
 use wire::Meters;
 
@@ -199,9 +199,8 @@ impl Scribe {
                 "{m} clipped: {clipped} {many} at full scale on {name}, true peak up to {:.1} dBTP.",
                 Dbfs::from(c.highest).0
             );
-            let d = serde_json::json!({
-                "channel": i + 1, "name": names.get(i), "clipped": clipped, "highest_dbtp": Dbfs::from(c.highest).0,
-            });
+            let (channel, highest) = (u16::try_from(i + 1).unwrap_or(u16::MAX), Dbfs::from(c.highest));
+            let d = detail::Clipped { channel, name: names.get(i).cloned(), clipped, highest };
             self.write(event(at, EventKind::Health, "clipped", text).about(m).with(&d), Tone::Neutral, None);
         }
     }
