@@ -13,7 +13,7 @@ use twinkeel_measure::hints::{Evidence, hints};
 use twinkeel_measure::suspend::SleepWatch;
 use twinkeel_measure::{
     ChannelMeter, ClockConfig, ClockEstimator, ExchangeVerdict, LineConfig, OffsetConfig, OffsetTracker, Pilot,
-    PositionLine,
+    PositionLine, TruePeak,
 };
 
 #[global_allocator]
@@ -108,6 +108,7 @@ fn a_detector_allocates_nothing_through_loss_and_silence() {
 fn meters_hints_and_the_watch_for_sleep_allocate_nothing() {
     let samples: [f32; 960] = core::array::from_fn(|i| (i as f32 * 0.13).sin() * 0.5);
     let (mut meter, mut pilot) = (ChannelMeter::new(), Pilot::new(Hertz(1_000.0), Hertz(48_000.0)));
+    let mut peaks = [48_000.0, 96_000.0, 192_000.0].map(|r| TruePeak::new(Hertz(r)));
     let mut sleep = SleepWatch::default();
     let mut given = 0;
     assert_no_alloc(|| {
@@ -115,6 +116,12 @@ fn meters_hints_and_the_watch_for_sleep_allocate_nothing() {
         meter.on_interleaved(&samples, 1, 2);
         samples.iter().for_each(|s| pilot.on_sample(*s));
         assert!(meter.read().peak.0 > -10.0);
+        for p in &mut peaks {
+            p.on_samples(&samples);
+            p.on_gap();
+            p.on_samples(&samples[..7]);
+            assert!(p.read().0 > -10.0);
+        }
         let _ = (pilot.level(), pilot.is_present());
         let _ = (meter.last_nonzero(), meter.samples_seen());
         let evidence = Evidence {
