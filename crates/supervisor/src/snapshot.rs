@@ -8,14 +8,22 @@
 //! - Rust names carry no units, because the types do; JSON names do carry them.
 //! - Sentences are made by the supervisor, so that the page, the command line and the record speak with one voice.
 
-use base::{Db, Machine, Millis, MonoTime, Ppm, Reading, Samples, Span, WallTime};
+use base::{Db, Machine, Millis, MonoTime, Reading, Samples, WallTime};
 use serde::{Deserialize, Serialize};
 
 mod channels;
+mod devices;
 mod machine;
+mod offsets;
+mod songs;
+mod switch;
 
 pub use channels::{AgainstView, HeardChannel, MetersView};
+pub use devices::{ButtonView, ChannelView, DeviceAlarm, DeviceView};
 pub use machine::{ClockView, Fitness, HostView, LevelView, LinkView, MachineView, PathView, Reason, Role, SourceView};
+pub use offsets::{CauseHint, Drift, Forecast, OffsetLimits, OffsetNow, OffsetView};
+pub use songs::{NextSong, SetEntry, SetState, Song};
+pub use switch::{OutputState, OutputView, SwitchStatus};
 
 /// The version of this format: counts up when a field changes its meaning or goes; a new field does not count.
 pub const FORMAT: u16 = 1;
@@ -243,206 +251,6 @@ pub struct Takeover {
     pub expires: MonoTime,
 }
 
-/// Where the show is.
-#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
-pub struct Song {
-    /// Its number in the set, from 1.
-    pub number: u16,
-    /// Its name.
-    pub name: String,
-    /// How far in we are.
-    #[serde(rename = "at_ns")]
-    pub at: Span,
-    /// How much of it is left, when its length is known.
-    #[serde(rename = "left_ns")]
-    pub left: Option<Span>,
-    /// The timecode on air, "01:02:03:04" ("01:02:03;04" with dropped labels).
-    pub timecode: Option<String>,
-    /// "bar 33, beat 2", when a tempo map is known.
-    pub bar: Option<String>,
-    /// Whether it moves.
-    pub rolling: bool,
-}
-
-/// What comes next.
-#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
-pub struct NextSong {
-    /// Its number in the set, from 1.
-    pub number: u16,
-    /// Its name.
-    pub name: String,
-    /// How it starts: "by trigger", "at 01:10:00:00", "in 42 s".
-    pub start: String,
-    /// Its place in tonight's set, from 1; 0: not known.
-    #[serde(default)]
-    pub place: u16,
-}
-
-/// One entry of tonight's set.
-#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
-pub struct SetEntry {
-    /// Its place, from 1.
-    pub place: u16,
-    /// The song's number in the show file, from 1.
-    pub number: u16,
-    /// Its name.
-    pub name: String,
-    /// The timecode of its first frame.
-    pub start: String,
-    /// Where the show is with it.
-    pub state: SetState,
-    /// It was added at the venue.
-    pub added: bool,
-}
-
-/// Where the show is with an entry of the set.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum SetState {
-    /// It has been played, or passed.
-    Played,
-    /// It is the one that the show is in.
-    Now,
-    /// It comes next.
-    Next,
-    /// It comes later.
-    #[default]
-    ToCome,
-    /// It is not played tonight.
-    Skipped,
-}
-
-/// One offset with everything drawn around it.
-#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
-pub struct OffsetView {
-    /// The reference machine ...
-    pub of: Letter,
-    /// ... minus this one. Positive: the first is ahead.
-    pub against: Letter,
-    /// The offset now.
-    pub now: Option<Reading<OffsetNow>>,
-    /// What was learnt at line-up; warnings speak of change from it.
-    #[serde(rename = "baseline_ms")]
-    pub baseline: Option<Millis>,
-    /// The limits in force.
-    pub limits: OffsetLimits,
-    /// Rate of change, positive: the reference machine gains.
-    pub drift: Option<Drift>,
-    /// Where it leads.
-    pub forecast: Option<Forecast>,
-    /// All of it as a sentence: "A is 3.1 ms ahead of B and steady."
-    pub text: String,
-    /// What offset, drift or steps probably come from: places to look first, never findings.
-    #[serde(default)]
-    pub hints: Vec<CauseHint>,
-}
-
-/// A probable cause with its evidence. The limits by which it is told are common practice.
-#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
-pub struct CauseHint {
-    /// `own-crystals`, `dropouts`, `trigger-or-buffer`, `tempo-map`.
-    pub code: String,
-    /// "A and B run on crystals of their own, 23.3 ± 0.6 ppm apart: lock both interfaces to one word clock."
-    pub text: String,
-}
-
-/// An offset and how far off it may be.
-#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
-pub struct OffsetNow {
-    /// The offset.
-    #[serde(rename = "value_ms")]
-    pub value: Millis,
-    /// The true one is claimed to lie within plus or minus this.
-    #[serde(rename = "bound_ms")]
-    pub bound: Millis,
-}
-
-/// Limits of the offset, all as distances.
-#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
-pub struct OffsetLimits {
-    /// Warning, from the baseline.
-    #[serde(rename = "warning_ms")]
-    pub warning: Millis,
-    /// Beyond this (from zero) the standby is no candidate.
-    #[serde(rename = "changeover_ms")]
-    pub changeover: Millis,
-    /// Beyond this (from zero) not even when the machine on air is dead.
-    #[serde(rename = "dead_air_ms")]
-    pub dead_air: Millis,
-}
-
-/// Rate of change of an offset.
-#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
-pub struct Drift {
-    /// The rate.
-    #[serde(rename = "ppm")]
-    pub rate: Ppm,
-    /// Plus or minus.
-    #[serde(rename = "uncertainty_ppm")]
-    pub uncertainty: Ppm,
-}
-
-/// When the offset will meet a limit if nothing changes.
-#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
-pub struct Forecast {
-    /// The limit it meets, as a signed offset.
-    #[serde(rename = "limit_ms")]
-    pub limit: Millis,
-    /// From now.
-    #[serde(rename = "in_ns")]
-    pub within: Span,
-    /// At the greatest drift that is likely (two standard deviations).
-    #[serde(rename = "earliest_ns", default)]
-    pub earliest: Span,
-    /// At the least; nothing when the drift may as well be none.
-    #[serde(rename = "latest_ns", default)]
-    pub latest: Option<Span>,
-    /// "reaches 5 ms in 3 min 20 s (3 min 5 s to 3 min 40 s)".
-    pub text: String,
-}
-
-/// The changeover switch: it owns the truth of what is on air.
-#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
-pub struct SwitchStatus {
-    /// "on A, said by its reply and heard on the tap".
-    pub text: String,
-    /// Whether reply and tap disagree, or only some of several units moved.
-    pub conflict: bool,
-    /// When it last said so itself.
-    #[serde(rename = "confirmed_at_ns")]
-    pub confirmed_at: Option<MonoTime>,
-    /// What was asked of it and is not confirmed yet.
-    pub asked: Option<Letter>,
-    /// Each output that commands it.
-    pub outputs: Vec<OutputView>,
-}
-
-/// One output that commands the switch.
-#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
-pub struct OutputView {
-    /// "OSC 127.0.0.1:9000", "MIDI to the switch".
-    pub name: String,
-    /// Whether it works.
-    pub state: OutputState,
-    /// In words.
-    pub text: String,
-}
-
-/// The state of one output.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum OutputState {
-    /// Open, and its last command was confirmed (or none was sent yet).
-    Ready,
-    /// Its last command was not confirmed.
-    Unconfirmed,
-    /// It could not be opened, or sending failed.
-    Failed,
-    /// Nothing known.
-    #[default]
-    Unknown,
-}
-
 /// One alarm.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 pub struct AlarmView {
@@ -471,78 +279,6 @@ pub struct AlarmView {
     /// Until when it is shelved.
     #[serde(rename = "shelved_until_ns")]
     pub shelved_until: Option<MonoTime>,
-}
-
-/// A footswitch or button.
-#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
-pub struct ButtonView {
-    /// What the record calls it.
-    pub name: String,
-    /// What it does.
-    pub does: settings::buttons::Does,
-    /// Where it is heard: a MIDI port, an address.
-    pub place: String,
-    /// Whether it can be heard there.
-    pub heard: bool,
-    /// When it was pressed, let go or tapped last, whatever came of it.
-    #[serde(rename = "pressed_ns")]
-    pub pressed: Option<MonoTime>,
-}
-
-/// An outboard device: what it was sent last by whoever was on air, and by us.
-#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
-pub struct DeviceView {
-    /// What people call it.
-    pub name: String,
-    /// Its channels.
-    pub channels: Vec<ChannelView>,
-    /// Which path decides whose MIDI reaches it.
-    pub gate: settings::devices::Gate,
-    /// What a missed patch on it means.
-    pub importance: settings::devices::Importance,
-    /// Whether it is sent what should be in force after a changeover.
-    pub chase: bool,
-    /// When that was done last.
-    #[serde(rename = "chased_ns")]
-    pub chased: Option<MonoTime>,
-    /// What is wrong with it.
-    pub alarms: Vec<DeviceAlarm>,
-}
-
-/// One MIDI channel of a device.
-#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
-pub struct ChannelView {
-    /// 1 to 16.
-    pub channel: u8,
-    /// The bank in force, most significant part.
-    pub bank_msb: Option<u8>,
-    /// The bank in force, least significant part.
-    pub bank_lsb: Option<u8>,
-    /// The program in force, 0 to 127; `None`: none was sent yet.
-    pub program: Option<u8>,
-    /// What that is called.
-    pub name: Option<String>,
-    /// Since when.
-    #[serde(rename = "since_ns")]
-    pub since: Option<MonoTime>,
-    /// What the show file says should be in force; `None`: it says nothing.
-    pub expected: Option<u8>,
-    /// Notes that are down.
-    pub notes_held: u32,
-    /// In words.
-    pub text: String,
-}
-
-/// Something wrong with a device.
-#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
-pub struct DeviceAlarm {
-    /// A stable code.
-    pub code: String,
-    /// In words.
-    pub text: String,
-    /// Since when.
-    #[serde(rename = "since_ns")]
-    pub since: MonoTime,
 }
 
 /// How urgent an alarm is (IEC 62682: priorities).
