@@ -20,7 +20,7 @@ mod with_jack {
     use serde_json::Value;
     use settings::ShowFile;
     use settings::agent::{AgentFile, PlayerWatch, Source, SupervisorAddress};
-    use settings::rig::{Limits, Listen, MachineEntry, Mode, Output, Policies, RigFile};
+    use settings::rig::{Limits, Listen, MachineEntry, Mode, Output, PageTls, Policies, RigFile};
     use settings::tap::Tap;
     use twinkeel_tests::{Running, say_skipped, twinkeel_bin, wait_until};
     use wire::KeyPair;
@@ -145,7 +145,16 @@ mod with_jack {
             show: show.map(|text| write(at.join("show.toml"), text)),
             mode: Mode::Observe,
             heard_by: settings::rig::HeardBy::Agents,
-            listen: Listen { paths, lanes, page, operator: None, names: Vec::new() },
+            listen: Listen {
+                paths,
+                lanes,
+                page,
+                operator: None,
+                names: Vec::new(),
+                tls: PageTls::Off,
+                certificate: None,
+                certificate_key: None,
+            },
             tap,
             prefer: Vec::new(),
             in_ears: Vec::new(),

@@ -93,6 +93,67 @@ pub struct Listen {
     /// Host names by which browsers may call such a page, besides its addresses.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub names: Vec<String>,
+    /// Whether the page is sealed on its way.
+    #[serde(default, skip_serializing_if = "PageTls::is_default")]
+    pub tls: PageTls,
+    /// With a certificate of one's own: the file that holds it and those it rests on, in PEM, its own first.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub certificate: Option<PathBuf>,
+    /// The file of its private key, in PEM; nobody else may read it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub certificate_key: Option<PathBuf>,
+}
+
+/// Whether the page is sealed on its way (TLS).
+///
+/// Plain by default: on loopback there is no network to listen on, and a certificate that a browser does not know makes each phone show a warning that
+/// its owner learns to press away, which in the dark costs more than it gives on a show's own cable. Whoever opens the page to a network that strangers
+/// can join should write `generated`.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PageTls {
+    /// Plain HTTP.
+    #[default]
+    Off,
+    /// With a certificate that the supervisor makes once and keeps beside its key; people compare its fingerprint.
+    Generated,
+    /// With a certificate of one's own: `certificate` and `certificate_key`.
+    Own,
+}
+
+impl PageTls {
+    /// Whether it is what a file says that does not say.
+    pub fn is_default(&self) -> bool {
+        *self == PageTls::default()
+    }
+}
+
+impl Listen {
+    /// What is wrong with it together.
+    fn check(&self) -> Option<Wrong> {
+        let wrong = |key, what, mend| Some(Wrong { key, what, mend });
+        match (self.tls, &self.certificate, &self.certificate_key) {
+            (PageTls::Own, Some(_), Some(_)) | (PageTls::Off | PageTls::Generated, None, None) => None,
+            (PageTls::Own, None, _) => wrong(
+                "tls",
+                "there is no certificate of your own",
+                "write certificate = \"page.pem\", certificate_key = \"page.key\"",
+            ),
+            (PageTls::Own, Some(_), None) => {
+                wrong("certificate", "its private key is not named", "write certificate_key = \"page.key\"")
+            }
+            (_, Some(_), _) => wrong(
+                "certificate",
+                "a certificate of your own is named, and `tls` does not ask for it",
+                "write tls = \"own\"",
+            ),
+            (_, None, Some(_)) => wrong(
+                "certificate_key",
+                "a key is named, and `tls` does not ask for it",
+                "write tls = \"own\" and name its certificate",
+            ),
+        }
+    }
 }
 
 /// One machine of the list.
@@ -240,6 +301,9 @@ impl RigFile {
                 "put the line that `twinkeel passphrase` prints under [listen], or bind the page to 127.0.0.1",
             );
         }
+        if let Some(wrong) = rig.listen.check() {
+            return Err(wrong.at(file, text, "listen"));
+        }
         if let Some(tap) = &rig.tap {
             tap.check().map_err(|wrong| wrong.at(file, text, "tap"))?;
         }
@@ -343,7 +407,7 @@ select = "/changeover/select"
     /// Each wrong file, and the line and words its error must have.
     #[test]
     fn errors_name_place_and_mend() {
-        let cases: [(&str, &str, &str, &str); 13] = [
+        let cases: [(&str, &str, &str, &str); 16] = [
             ("shows = \"shows\"", "shows = \"s\"\nprefer = [\"mtc\", \"ltc\", \"mtc\"]", "rig.toml:6:1", "named twice"),
             ("page = ", "pge = ", "rig.toml:9:1", "unknown field"),
             ("page = \"127.0.0.1:", "page = \"0.0.0.0:", "rig.toml:9:1", "no operator's passphrase"),
@@ -360,6 +424,9 @@ select = "/changeover/select"
                 "rig.toml:13:1",
                 "noise floor",
             ),
+            ("page = ", "tls = \"own\"\npage = ", "rig.toml:9:1", "no certificate of your own"),
+            ("page = ", "certificate = \"c.pem\"\npage = ", "rig.toml:9:1", "does not ask for it"),
+            ("page = ", "tls = \"own\"\ncertificate = \"c.pem\"\npage = ", "rig.toml:10:1", "private key is not named"),
             ("name = \"twin rig\"", "name = 3", "rig.toml:3:8", "invalid type"),
             ("kind = \"osc\"", "kind = \"smoke\"", "rig.toml", "unknown variant"),
         ];

@@ -119,7 +119,7 @@ impl SupervisorDesk {
             }
             DeskAct::StartAnew => {
                 // What cannot be read must not end a supervisor that runs.
-                let loaded = crate::setup::load(&self.config);
+                let loaded = crate::setup::load(&self.config, self.snapshots.borrow().wall);
                 loaded.map_err(|e| no("rig-file", &format!("The rig's files are not right: {e}")))?;
                 let again = self.again.clone();
                 tokio::spawn(async move {

@@ -65,6 +65,9 @@ pub enum StartError {
     /// The page cannot be bound as configured.
     #[error(transparent)]
     Page(#[from] page::PageError),
+    /// The page cannot be sealed as configured.
+    #[error(transparent)]
+    Tls(#[from] page::tls::TlsError),
     /// Whoever listens to the machines could not begin.
     #[error("the machines cannot be listened to: {0}")]
     Listen(String),
@@ -92,7 +95,7 @@ pub fn run(
     listen: impl FnOnce(Vec<Listener>) -> Result<(), Box<dyn std::error::Error>>,
     stop: impl Future<Output = ()>,
 ) -> Result<Ended, StartError> {
-    let loaded = setup::load(config)?;
+    let loaded = setup::load(config, wall_now())?;
     std::fs::create_dir_all(&loaded.shows).map_err(|e| StartError::File(loaded.shows.clone(), e))?;
     let facts = Arc::new(loaded.facts);
     let mut kept = Kept::open(&loaded.shows, &facts.title(), wall_now(), setup::first_mode(&facts.rig));
@@ -220,7 +223,10 @@ pub fn run(
     }
     say_whose_word(&desk);
     buttons::start(&facts.rig.buttons, &button_book, desk.clone(), &desk.scribe)?;
-    let served = serve_page(desk, &facts.rig, session_key, stop);
+    if let Some(tls) = &loaded.tls {
+        say_certificate(&desk, tls);
+    }
+    let served = serve_page(desk, &facts.rig, session_key, loaded.tls, stop);
     watch_desk.tell(ToWatch::End);
     let _ = watch_thread.join();
     let _ = scribe_thread.join();
@@ -238,6 +244,18 @@ fn say_whose_word(desk: &desk::SupervisorDesk) {
     {
         let text = format!("rig.toml says `mode = \"act\"`: that is taken as a person's word. {why}");
         desk.scribe.tell(ToScribe::Said { code: "acts-unchecked", text });
+    }
+}
+
+/// With what the page is sealed, so that a person can compare it, and whether that ends soon.
+fn say_certificate(desk: &desk::SupervisorDesk, tls: &page::tls::Tls) {
+    tracing::info!(
+        "the page's certificate has the SHA-256 fingerprint {}: compare it on each device",
+        tls.fingerprint()
+    );
+    if tls.expiring() {
+        tracing::error!("{}", tls.words());
+        desk.scribe.tell(ToScribe::Said { code: "certificate-expires", text: tls.words().to_owned() });
     }
 }
 
@@ -288,6 +306,7 @@ fn serve_page(
     desk: Arc<desk::SupervisorDesk>,
     rig: &settings::RigFile,
     session_key: [u8; 32],
+    tls: Option<page::tls::Tls>,
     stop: impl Future<Output = ()>,
 ) -> Result<Ended, StartError> {
     let again = desk.again.clone();
@@ -297,6 +316,7 @@ fn serve_page(
         names: listen.names.clone(),
         operator_hash: listen.operator.clone(),
         session_key,
+        tls: tls.clone(),
     };
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build()?;
     runtime.block_on(async move {
@@ -305,7 +325,8 @@ fn serve_page(
             .map_err(|e| std::io::Error::new(e.kind(), format!("listen.page {}: {e}", config.bind)))?;
         config.bind = listener.local_addr()?;
         let router = page::router(desk, &config, axum::Router::new())?;
-        tracing::info!("the page is at http://{}", config.bind);
+        let scheme = if tls.is_some() { "https" } else { "http" };
+        tracing::info!("the page is at {scheme}://{}", config.bind);
         let mut ended = Ended::Stopped;
         let over = async {
             tokio::select! {
@@ -313,7 +334,7 @@ fn serve_page(
                 () = again.notified() => ended = Ended::Again,
             }
         };
-        page::serve(listener, router, over).await?;
+        page::serve(listener, tls, router, over).await?;
         Ok(ended)
     })
 }

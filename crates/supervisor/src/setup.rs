@@ -1,10 +1,11 @@
 //! From files to what the brain is told.
 
+use std::net::IpAddr;
 use std::path::{Path, PathBuf};
 
-use base::Span;
+use base::{Span, WallTime};
 use ports::audio::AudioInput;
-use settings::rig::{HeardBy, LoneStop, Mode, OnLinkLoss, Output};
+use settings::rig::{HeardBy, Listen, LoneStop, Mode, OnLinkLoss, Output, PageTls};
 use settings::tap::TapInput;
 use settings::{RigFile, ShowFile};
 use timecode::songs::{SongEntry, SongMap};
@@ -15,6 +16,7 @@ use wire::{PublicKey, SecretKey};
 use crate::StartError;
 use crate::lanes::Known;
 use crate::listeners::Listener;
+use crate::page::tls::{self, Tls};
 use crate::scribe::Facts;
 
 /// A rig's files, read and checked.
@@ -31,6 +33,8 @@ pub struct Loaded {
     pub tap: Option<TapSource>,
     /// Whom our own inputs hear.
     pub listeners: Vec<Listener>,
+    /// What the page is sealed with.
+    pub tls: Option<Tls>,
 }
 
 /// By what the tap is heard.
@@ -45,7 +49,7 @@ pub enum TapSource {
 ///
 /// # Errors
 /// What is wrong, where, and the mend.
-pub fn load(config: &Path) -> Result<Loaded, StartError> {
+pub fn load(config: &Path, now: WallTime) -> Result<Loaded, StartError> {
     let beside = |p: &Path| config.parent().unwrap_or(Path::new(".")).join(p);
     let read = |p: &Path| std::fs::read_to_string(p).map_err(|e| StartError::File(p.into(), e));
     if let Some(why) = ports::local::writable_by_others(config) {
@@ -117,7 +121,27 @@ pub fn load(config: &Path) -> Result<Loaded, StartError> {
             }
         })
     });
-    Ok(Loaded { facts: Facts::new(rig, show, songs), me, known, shows, tap, listeners })
+    let tls = tls_of(&rig.listen, config, &beside(&rig.secret_key), now)?;
+    Ok(Loaded { facts: Facts::new(rig, show, songs), me, known, shows, tap, listeners, tls })
+}
+
+/// What the page is sealed with; a certificate of our own making lies beside our key.
+fn tls_of(listen: &Listen, config: &Path, secret: &Path, now: WallTime) -> Result<Option<Tls>, StartError> {
+    let beside = |p: &Path| config.parent().unwrap_or(Path::new(".")).join(p);
+    let (certificate, key) = match (listen.tls, &listen.certificate, &listen.certificate_key) {
+        (PageTls::Off, ..) => return Ok(None),
+        (PageTls::Own, Some(certificate), Some(key)) => (beside(certificate), beside(key)),
+        _ => {
+            let mut addresses: Vec<IpAddr> = ports::os::links().into_iter().filter_map(|l| l.address).collect();
+            addresses.extend([IpAddr::from([127, 0, 0, 1]), IpAddr::from([0, 0, 0, 0, 0, 0, 0, 1])]);
+            addresses.push(listen.page.ip());
+            addresses.retain(|a| !a.is_unspecified());
+            addresses.sort();
+            addresses.dedup();
+            tls::make_once(secret.parent().unwrap_or(Path::new(".")), &listen.names, &addresses, now)?
+        }
+    };
+    Ok(Some(Tls::load(&certificate, &key, now)?))
 }
 
 /// The songs of a show file with their tempo maps; MIDI files lie in `beside`.

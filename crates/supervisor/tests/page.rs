@@ -12,6 +12,8 @@ mod desk;
 mod scenes;
 #[path = "../examples/fake_desk/shelf.rs"]
 mod shelf;
+#[path = "page/tls.rs"]
+mod tls;
 
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -33,9 +35,9 @@ impl Page {
         let desk = FakeDesk::start("ready").unwrap();
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let at = listener.local_addr().unwrap();
-        let config = PageConfig { bind: at, names: vec![], operator_hash, session_key: [3; 32] };
+        let config = PageConfig { bind: at, names: vec![], operator_hash, session_key: [3; 32], tls: None };
         let router = page::router(desk.clone(), &config, axum::Router::new()).unwrap();
-        tokio::spawn(page::serve(listener, router, std::future::pending()));
+        tokio::spawn(page::serve(listener, None, router, std::future::pending()));
         Page { at, desk }
     }
 
@@ -155,7 +157,7 @@ fn bound_beyond_loopback_without_passphrase_there_is_no_page() {
     runtime.block_on(async {
         let desk = FakeDesk::start("ready").unwrap();
         let bind: SocketAddr = "0.0.0.0:8470".parse().unwrap();
-        let mut config = PageConfig { bind, names: vec![], operator_hash: None, session_key: [0; 32] };
+        let mut config = PageConfig { bind, names: vec![], operator_hash: None, session_key: [0; 32], tls: None };
         let refused = page::router(desk.clone(), &config, axum::Router::new());
         assert_eq!(refused.err(), Some(PageError::OpenToOthers(bind)));
         config.operator_hash = Some(page::hash_passphrase("x").unwrap());

@@ -10,7 +10,7 @@ use showlog::report::sheet;
 use supervisor::check::{CheckRequest, CheckView};
 use supervisor::page::ActOutcome;
 
-use crate::client::{At, agent, ask, read};
+use crate::client::{At, ask, read};
 use crate::{refuse, unreached};
 
 /// How often it is asked how it goes.
@@ -175,9 +175,11 @@ fn begin(a: &CheckArgs, request: &CheckRequest) -> Result<(), ExitCode> {
 }
 
 fn stop(a: &CheckArgs) -> ExitCode {
-    let page = &a.at.page;
-    let url = format!("http://{page}/api/v1/check");
-    match agent().delete(&url).header("Origin", &format!("http://{page}")).call() {
+    let page = match a.at.reach() {
+        Ok(p) => p,
+        Err(e) => return unreached(&e),
+    };
+    match page.agent.delete(page.url("check")).header("Origin", &page.origin).call() {
         Ok(answer) if answer.status().is_success() => {
             println!("The check is asked to stop.");
             ExitCode::SUCCESS
@@ -186,14 +188,13 @@ fn stop(a: &CheckArgs) -> ExitCode {
             println!("No check runs.");
             ExitCode::from(1)
         }
-        Ok(answer) => unreached(&format!("{page}: {}", answer.status())),
-        Err(e) => unreached(&format!("no supervisor at {page}: {e}")),
+        answer => unreached(&page.text(answer).err().unwrap_or_default()),
     }
 }
 
 fn view(a: &CheckArgs) -> Result<CheckView, String> {
     let text = read(&a.at, "check")?;
-    serde_json::from_str(&text).map_err(|e| format!("the supervisor at {} speaks another format: {e}", a.at.page))
+    serde_json::from_str(&text).map_err(|e| format!("the supervisor speaks another format: {e}"))
 }
 
 /// Says what it does until it has ended. What a person has to do stands out.

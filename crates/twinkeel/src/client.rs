@@ -2,7 +2,6 @@
 
 use std::io::{IsTerminal, Write};
 use std::process::ExitCode;
-use std::time::Duration;
 
 use base::{Machine, Millis};
 use supervisor::page::{ActOutcome, DeskAct};
@@ -10,13 +9,10 @@ use supervisor::snapshot::{Letter, Snapshot, Tone};
 
 use crate::{refuse, unreached};
 
-/// Where the supervisor is.
-#[derive(clap::Args)]
-pub struct At {
-    /// Address of the supervisor's page.
-    #[arg(long, default_value = "127.0.0.1:7777", env = "TWINKEEL_PAGE")]
-    pub(crate) page: String,
-}
+mod pinned;
+mod reach;
+
+pub use reach::At;
 
 /// Arguments of `twinkeel status`.
 #[derive(clap::Args)]
@@ -66,7 +62,7 @@ pub fn status(a: &StatusArgs) -> ExitCode {
     };
     let s: Snapshot = match serde_json::from_str(&text) {
         Ok(s) => s,
-        Err(e) => return unreached(&format!("the supervisor at {} speaks another format: {e}", a.at.page)),
+        Err(e) => return unreached(&format!("the supervisor speaks another format: {e}")),
     };
     let mut out = std::io::stdout().lock();
     let told = if a.json {
@@ -74,7 +70,7 @@ pub fn status(a: &StatusArgs) -> ExitCode {
     } else if a.why {
         why(&mut out, &s)
     } else {
-        tell(&mut out, &s, a.channels)
+        tell(&mut out, &s, a.channels).and_then(|()| a.at.tell(&mut out))
     };
     match told {
         Ok(()) if s.takeovers.iter().any(|t| t.possible) => ExitCode::SUCCESS,
@@ -97,20 +93,9 @@ pub fn release(a: &ReleaseArgs) -> ExitCode {
     act(&a.at, &DeskAct::Release)
 }
 
-pub(crate) fn agent() -> ureq::Agent {
-    ureq::Agent::config_builder()
-        .timeout_global(Some(Duration::from_secs(4)))
-        .http_status_as_error(false)
-        .build()
-        .into()
-}
-
 pub(crate) fn read(at: &At, what: &str) -> Result<String, String> {
-    let url = format!("http://{}/api/v1/{what}", at.page);
-    let answer = agent().get(&url).call().map_err(|e| format!("no supervisor at {}: {e}", at.page))?;
-    let status = answer.status();
-    let text = answer.into_body().read_to_string().map_err(|e| format!("{}: {e}", at.page))?;
-    if status.is_success() { Ok(text) } else { Err(format!("{}: {status}: {text}", at.page)) }
+    let page = at.reach()?;
+    page.text(page.agent.get(page.url(what)).call())
 }
 
 pub(crate) fn act(at: &At, act: &DeskAct) -> ExitCode {
@@ -132,15 +117,9 @@ pub(crate) fn act(at: &At, act: &DeskAct) -> ExitCode {
 
 /// Asks the supervisor to do something; what it answers, or why it could not be asked.
 pub(crate) fn ask(at: &At, what: &str, body: &impl serde::Serialize) -> Result<ActOutcome, String> {
-    let page = &at.page;
-    let url = format!("http://{page}/api/v1/{what}");
-    let answer = agent().post(&url).header("Origin", &format!("http://{page}")).send_json(body);
-    let text = match answer.map(|a| (a.status(), a.into_body().read_to_string())) {
-        Ok((status, Ok(text))) if status.is_success() => text,
-        Ok((status, text)) => return Err(format!("{page}: {status}: {}", text.unwrap_or_default())),
-        Err(e) => return Err(format!("no supervisor at {page}: {e}")),
-    };
-    serde_json::from_str(&text).map_err(|e| format!("the supervisor at {page} speaks another format: {e}"))
+    let page = at.reach()?;
+    let text = page.text(page.agent.post(page.url(what)).header("Origin", &page.origin).send_json(body))?;
+    serde_json::from_str(&text).map_err(|e| format!("the supervisor at {} speaks another format: {e}", page.origin))
 }
 
 fn why(out: &mut impl Write, s: &Snapshot) -> std::io::Result<()> {

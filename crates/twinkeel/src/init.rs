@@ -14,7 +14,7 @@ use ports::os::random_id;
 use settings::ShowFile;
 use settings::agent::{AgentFile, Folder, PlayerWatch, Source, SupervisorAddress};
 use settings::duration::Duration;
-use settings::rig::{Limits, Listen, MachineEntry, Mode, Policies, RigFile};
+use settings::rig::{Limits, Listen, MachineEntry, Mode, PageTls, Policies, RigFile};
 use wire::KeyPair;
 
 use crate::refuse;
@@ -240,6 +240,9 @@ fn make(to: &Path, a: &Answers, heard_by: HeardBy) -> Made {
             page: ([127, 0, 0, 1], 7777).into(),
             operator: None,
             names: Vec::new(),
+            tls: PageTls::Off,
+            certificate: None,
+            certificate_key: None,
         },
         tap: None,
         prefer: Vec::new(),

@@ -9,7 +9,7 @@ use base::{Db, Machine, MachineId, RigId};
 use serde::Serialize;
 use settings::agent::{AgentFile, Folder, Hashing, PlayerWatch, Source, SupervisorAddress, Trigger, TriggerWhat};
 use settings::duration::Duration;
-use settings::rig::{HeardBy, Limits, Listen, MachineEntry, Output, Policies, RigFile};
+use settings::rig::{HeardBy, Limits, Listen, MachineEntry, Output, PageTls, Policies, RigFile};
 use settings::tap::Tap;
 use wire::KeyPair;
 
@@ -193,7 +193,16 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
         show: Some(show),
         mode: c.scenario.rig.mode,
         heard_by: c.scenario.rig.heard_by,
-        listen: Listen { paths: paths.clone(), lanes, page, operator: None, names: Vec::new() },
+        listen: Listen {
+            paths: paths.clone(),
+            lanes,
+            page,
+            operator: None,
+            names: Vec::new(),
+            tls: PageTls::Off,
+            certificate: None,
+            certificate_key: None,
+        },
         tap: c.scenario.rig.tap.then(|| Tap::feed(tap.clone())),
         prefer: Vec::new(),
         in_ears: vec!["click".into(), "cue".into()],

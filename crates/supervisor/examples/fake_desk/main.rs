@@ -2,7 +2,8 @@
 //! [PORT] [SCENE]`. `GET /fake/scene/NAME` sets a scene, `/fake/mute` and `/fake/unmute` stop and start the snapshots,
 //! `/fake/acts` lists the acts that came in.
 //!
-//! `TWINKEEL_FAKE_PASSPHRASE` sets an operator passphrase, `TWINKEEL_FAKE_HASH` its hash; `TWINKEEL_FAKE_HOST` is where it listens.
+//! `TWINKEEL_FAKE_PASSPHRASE` sets an operator passphrase, `TWINKEEL_FAKE_HASH` its hash; `TWINKEEL_FAKE_HOST` is where it listens;
+//! with `TWINKEEL_FAKE_TLS` set to a folder the page is sealed, with a certificate that is kept there.
 
 mod channels;
 mod checks;
@@ -11,12 +12,15 @@ mod scenes;
 mod shelf;
 
 use std::net::SocketAddr;
+use std::path::Path as FilePath;
 use std::sync::Arc;
+use std::time::{SystemTime, UNIX_EPOCH};
 
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use axum::routing::get;
 use axum::{Json, Router};
+use base::WallTime;
 use twinkeel_supervisor::page::{self, PageConfig};
 
 use desk::FakeDesk;
@@ -39,7 +43,16 @@ async fn main() -> Result<(), Box<dyn std::error::Error>> {
         _ => None,
     };
     let hash = operator_hash.as_deref().map(|h| format!(" hash {h}")).unwrap_or_default();
-    let config = PageConfig { bind, names: vec![], operator_hash, session_key: [1; 32] };
+    let now = WallTime(i64::try_from(SystemTime::now().duration_since(UNIX_EPOCH)?.as_nanos())?);
+    let tls = match std::env::var("TWINKEEL_FAKE_TLS") {
+        Ok(dir) => {
+            let (certificate, key) = page::tls::make_once(FilePath::new(&dir), &[], &[bind.ip()], now)?;
+            Some(page::tls::Tls::load(&certificate, &key, now)?)
+        }
+        Err(_) => None,
+    };
+    let scheme = if tls.is_some() { "https" } else { "http" };
+    let config = PageConfig { bind, names: vec![], operator_hash, session_key: [1; 32], tls: tls.clone() };
     let extra = Router::new()
         .route("/fake/scene/{name}", get(scene_of))
         .route("/fake/scenes", get(|| async { Json(scenes::NAMES) }))
@@ -48,8 +61,8 @@ async fn main() -> Result<(), Box<dyn std::error::Error>> {
         .route("/fake/check/{name}", get(check_of))
         .route("/fake/acts", get(|State(d): State<Arc<FakeDesk>>| async move { Json(d.acts()) }))
         .with_state(desk.clone());
-    println!("http://{bind}/{hash}");
-    page::serve(listener, page::router(desk, &config, extra)?, std::future::pending()).await?;
+    println!("{scheme}://{bind}/{hash}");
+    page::serve(listener, tls, page::router(desk, &config, extra)?, std::future::pending()).await?;
     Ok(())
 }
 

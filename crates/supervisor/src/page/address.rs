@@ -25,6 +25,10 @@ struct Addresses {
     /// How that is, in words.
     text: String,
     urls: Vec<String>,
+    /// The certificate's SHA-256 fingerprint, where the page is sealed.
+    fingerprint: Option<String>,
+    /// What there is to say of the certificate, or of there being none; empty: nothing.
+    tls: String,
 }
 
 /// `GET /address`.
@@ -35,12 +39,19 @@ pub(crate) async fn addresses(State(page): State<Arc<Page>>) -> Response {
     } else {
         "Only this computer can open the page. For a phone: `twinkeel passphrase`, its line under [listen] of rig.toml, and there a page address that the phone can reach."
     };
-    Json(Addresses { open, text: text.into(), urls: urls(page.bind, &ports::os::links()) }).into_response()
+    let tls = match &page.tls {
+        Some(tls) => tls.words().to_owned(),
+        None if open => "This page is not sealed: whoever listens on its network can read the passphrase. Where strangers can join it, write tls = \"generated\" under [listen] of rig.toml.".into(),
+        None => String::new(),
+    };
+    let fingerprint = page.tls.as_ref().map(|t| t.fingerprint().to_owned());
+    let urls = urls(page.bind, &ports::os::links(), page.tls.is_some());
+    Json(Addresses { open, text: text.into(), urls, fingerprint, tls }).into_response()
 }
 
 /// `GET /address/{place}/qr.svg`.
 pub(crate) async fn code(State(page): State<Arc<Page>>, Path(place): Path<String>) -> Response {
-    let urls = urls(page.bind, &ports::os::links());
+    let urls = urls(page.bind, &ports::os::links(), page.tls.is_some());
     let Some(url) = place.parse().ok().and_then(|place: usize| urls.get(place)) else {
         return problem(StatusCode::NOT_FOUND, "there is no such address").into_response();
     };
@@ -54,8 +65,9 @@ pub(crate) async fn code(State(page): State<Arc<Page>>, Path(place): Path<String
 }
 
 /// The addresses by which the page can be called, those that others can reach first.
-fn urls(bind: SocketAddr, links: &[ports::os::Link]) -> Vec<String> {
-    let url = |ip: IpAddr| format!("http://{}/", SocketAddr::new(ip, bind.port()));
+fn urls(bind: SocketAddr, links: &[ports::os::Link], sealed: bool) -> Vec<String> {
+    let scheme = if sealed { "https" } else { "http" };
+    let url = |ip: IpAddr| format!("{scheme}://{}/", SocketAddr::new(ip, bind.port()));
     if !bind.ip().is_unspecified() {
         return vec![url(bind.ip())];
     }
@@ -92,10 +104,11 @@ mod tests {
             link("fe80::1", true, false),
             link("fd00::7", true, false),
         ];
-        let of = |bind: &str| urls(bind.parse().unwrap(), &links);
+        let of = |bind: &str| urls(bind.parse().unwrap(), &links, false);
         assert_eq!(of("0.0.0.0:7777"), ["http://10.0.0.10:7777/", "http://192.168.7.2:7777/"]);
         assert_eq!(of("[::]:7777"), ["http://10.0.0.10:7777/", "http://192.168.7.2:7777/", "http://[fd00::7]:7777/"]);
         assert_eq!(of("10.0.0.10:80"), ["http://10.0.0.10:80/"]);
         assert_eq!(of("127.0.0.1:7777"), ["http://127.0.0.1:7777/"]);
+        assert_eq!(urls("10.0.0.10:80".parse().unwrap(), &links, true), ["https://10.0.0.10:80/"]);
     }
 }

@@ -260,6 +260,6 @@ async fn enter(
     }
 }
 
-async fn leave() -> Response {
-    (StatusCode::NO_CONTENT, [(header::SET_COOKIE, forget())]).into_response()
+async fn leave(State(page): State<Arc<Page>>) -> Response {
+    (StatusCode::NO_CONTENT, [(header::SET_COOKIE, forget(page.tls.is_some()))]).into_response()
 }

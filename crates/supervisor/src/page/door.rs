@@ -19,11 +19,12 @@ use super::api::problem;
 pub(crate) struct Door {
     loopback: bool,
     names: Vec<String>,
+    sealed: bool,
 }
 
 impl Door {
-    pub(crate) fn new(loopback: bool, names: &[String]) -> Door {
-        Door { loopback, names: names.iter().map(|n| n.to_ascii_lowercase()).collect() }
+    pub(crate) fn new(loopback: bool, names: &[String], sealed: bool) -> Door {
+        Door { loopback, sealed, names: names.iter().map(|n| n.to_ascii_lowercase()).collect() }
     }
 
     /// Whether a Host header (with or without port) is one by which this page may be called. Ports are free: a tunnel
@@ -49,7 +50,10 @@ impl Door {
             return Ok(());
         }
         let origin = headers.get(header::ORIGIN).and_then(|h| h.to_str().ok()).unwrap_or_default();
-        let from = origin.strip_prefix("http://").or_else(|| origin.strip_prefix("https://"));
+        // A plain page may stand behind somebody's own TLS. A sealed one is never called from a page that came in the clear: anybody on
+        // the network could have written that.
+        let plain = if self.sealed { None } else { origin.strip_prefix("http://") };
+        let from = plain.or_else(|| origin.strip_prefix("https://"));
         if from.is_some_and(|o| o.eq_ignore_ascii_case(host)) {
             Ok(())
         } else {
@@ -113,7 +117,7 @@ mod tests {
 
     #[test]
     fn on_loopback_only_loopback_names_are_ours() {
-        let door = Door::new(true, &["playback.example".into()]);
+        let door = Door::new(true, &["playback.example".into()], false);
         for ours in ["localhost", "LOCALHOST:8080", "127.0.0.1:1", "[::1]:8080", "127.9.9.9", "rig.localhost:80"] {
             assert!(door.knows_host(ours), "{ours}");
         }
@@ -136,7 +140,7 @@ mod tests {
 
     #[test]
     fn beyond_loopback_addresses_and_listed_names_are_ours() {
-        let door = Door::new(false, &["Playback.example".into()]);
+        let door = Door::new(false, &["Playback.example".into()], false);
         for ours in ["192.168.1.4:8080", "[fe80::1]:80", "playback.example:80", "localhost"] {
             assert!(door.knows_host(ours), "{ours}");
         }
@@ -145,7 +149,7 @@ mod tests {
 
     #[test]
     fn what_changes_something_needs_our_origin() {
-        let door = Door::new(true, &[]);
+        let door = Door::new(true, &[], false);
         let post = |h: &str, o: Option<&str>| door.check(&Method::POST, &headers(h, o)).is_ok();
         assert!(post("localhost:80", Some("http://localhost:80")));
         assert!(!post("localhost:80", None));
@@ -155,5 +159,8 @@ mod tests {
         assert!(!post("localhost:80", Some("http://example.org")));
         assert!(door.check(&Method::GET, &headers("localhost:80", None)).is_ok());
         assert!(door.check(&Method::GET, &headers("example.org", None)).is_err());
+        let sealed = Door::new(true, &[], true);
+        let post = |o| sealed.check(&Method::POST, &headers("localhost:80", Some(o))).is_ok();
+        assert!(post("https://localhost:80") && !post("http://localhost:80"));
     }
 }

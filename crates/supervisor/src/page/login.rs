@@ -37,6 +37,8 @@ pub fn hash_passphrase(passphrase: &str) -> Result<String, PageError> {
 pub(crate) struct Login {
     hash: Arc<str>,
     key: [u8; 32],
+    /// The page is sealed: the cookie never travels in the clear.
+    sealed: bool,
     /// One check at a time: argon2 is made to cost memory, and the supervisor has other work.
     turn: tokio::sync::Mutex<()>,
     waiting: tokio::sync::Semaphore,
@@ -58,7 +60,7 @@ pub(crate) enum LoginRefused {
 }
 
 impl Login {
-    pub(crate) fn new(hash: &str, show_key: [u8; 32]) -> Result<Login, PageError> {
+    pub(crate) fn new(hash: &str, show_key: [u8; 32], sealed: bool) -> Result<Login, PageError> {
         let parsed = PasswordHash::new(hash).map_err(|e| PageError::NotAHash(e.to_string()))?;
         if !parsed.algorithm.as_str().starts_with("argon2") {
             return Err(PageError::NotAHash(format!("it is {}", parsed.algorithm)));
@@ -68,6 +70,7 @@ impl Login {
         Ok(Login {
             hash: hash.into(),
             key,
+            sealed,
             turn: tokio::sync::Mutex::new(()),
             waiting: tokio::sync::Semaphore::new(MOST_WAITING),
             guesses: Mutex::new(BTreeMap::new()),
@@ -113,8 +116,7 @@ impl Login {
         getrandom::fill(&mut device).map_err(|e| e.to_string())?;
         let device = wire::manifest::hex(&device);
         let signature = blake3::keyed_hash(&self.key, device.as_bytes()).to_hex();
-        let life = COOKIE_LIFE.as_secs();
-        Ok(format!("{COOKIE}={device}.{signature}; Path=/; HttpOnly; SameSite=Strict; Max-Age={life}"))
+        Ok(set_cookie(&format!("{device}.{signature}"), COOKIE_LIFE, self.sealed))
     }
 
     fn may_guess(&self, from: IpAddr) -> Result<(), LoginRefused> {
@@ -162,8 +164,14 @@ fn neighbourhood(a: IpAddr) -> IpAddr {
 }
 
 /// The header that makes a browser forget.
-pub(crate) fn forget() -> String {
-    format!("{COOKIE}=; Path=/; HttpOnly; SameSite=Strict; Max-Age=0")
+pub(crate) fn forget(sealed: bool) -> String {
+    set_cookie("", Duration::ZERO, sealed)
+}
+
+/// RFC 6265, 4.1. A browser sends a `Secure` cookie over TLS alone.
+fn set_cookie(value: &str, life: Duration, sealed: bool) -> String {
+    let (life, secure) = (life.as_secs(), if sealed { "; Secure" } else { "" });
+    format!("{COOKIE}={value}; Path=/; HttpOnly; SameSite=Strict; Max-Age={life}{secure}")
 }
 
 #[cfg(test)]
@@ -182,21 +190,24 @@ mod tests {
     #[tokio::test(start_paused = true)]
     async fn the_right_passphrase_earns_a_cookie_that_outlives_a_restart() {
         let hash = hash_passphrase("keel over").unwrap();
-        let login = Login::new(&hash, [7; 32]).unwrap();
+        let login = Login::new(&hash, [7; 32], false).unwrap();
         let cookie = login.enter("keel over".into(), HERE).await.unwrap();
         assert!(cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict"));
         assert!(login.knows(&carrying(&cookie)));
-        assert!(Login::new(&hash, [7; 32]).unwrap().knows(&carrying(&cookie)), "after a restart");
-        assert!(!Login::new(&hash, [8; 32]).unwrap().knows(&carrying(&cookie)), "in the next show");
+        assert!(Login::new(&hash, [7; 32], false).unwrap().knows(&carrying(&cookie)), "after a restart");
+        assert!(!Login::new(&hash, [8; 32], false).unwrap().knows(&carrying(&cookie)), "in the next show");
         let other = hash_passphrase("another").unwrap();
-        assert!(!Login::new(&other, [7; 32]).unwrap().knows(&carrying(&cookie)), "with another passphrase");
+        assert!(!Login::new(&other, [7; 32], false).unwrap().knows(&carrying(&cookie)), "with another passphrase");
         assert!(!login.knows(&carrying(&cookie.replace('.', ".0"))));
         assert!(!login.knows(&HeaderMap::new()));
+        assert!(!cookie.contains("Secure") && !forget(false).contains("Secure"));
+        let sealed = Login::new(&hash, [7; 32], true).unwrap().enter("keel over".into(), HERE).await.unwrap();
+        assert!(sealed.ends_with("; Secure") && forget(true).ends_with("; Secure"));
     }
 
     #[tokio::test(start_paused = true)]
     async fn guesses_are_limited_per_address() {
-        let login = Login::new(&hash_passphrase("right").unwrap(), [0; 32]).unwrap();
+        let login = Login::new(&hash_passphrase("right").unwrap(), [0; 32], false).unwrap();
         for _ in 0..FREE_GUESSES {
             assert_eq!(login.enter("wrong".into(), HERE).await, Err(LoginRefused::Wrong));
         }
@@ -211,7 +222,7 @@ mod tests {
         let waits: Vec<u64> = (1..=12).map(|n| wait_after(n).as_secs()).collect();
         assert_eq!(waits, [0, 0, 0, 0, 1, 2, 4, 8, 16, 32, 60, 60]);
         assert_eq!(wait_after(u32::MAX), LONGEST_WAIT);
-        assert!(matches!(Login::new("keel over", [0; 32]), Err(PageError::NotAHash(_))));
+        assert!(matches!(Login::new("keel over", [0; 32], false), Err(PageError::NotAHash(_))));
         assert_eq!(neighbourhood("2001:db8::1".parse().unwrap()), neighbourhood("2001:db8::2:3".parse().unwrap()));
     }
 }

@@ -13,6 +13,7 @@ mod login;
 mod places;
 mod shows;
 mod stream;
+pub mod tls;
 
 use std::future::Future;
 use std::net::SocketAddr;
@@ -22,7 +23,7 @@ use axum::Router;
 use axum::extract::DefaultBodyLimit;
 use axum::middleware;
 use axum::serve::ListenerExt;
-use tokio::net::TcpListener;
+use tokio::net::{TcpListener, TcpStream};
 
 pub use desk::{
     ActOutcome, BoxFuture, Desk, DeskAct, History, HistoryLine, HistoryPoint, HistoryWindow, Mark, MarkKind, Who, Why,
@@ -46,6 +47,8 @@ pub struct PageConfig {
     /// Signs the operator cookies. Random, kept over restarts and made anew for each show: operator rights last as
     /// long as it does, also when the supervisor is killed in the middle.
     pub session_key: [u8; 32],
+    /// The certificate that the page is sealed with; `None`: plain HTTP.
+    pub tls: Option<tls::Tls>,
 }
 
 /// Why there can be no page with this configuration.
@@ -72,6 +75,7 @@ pub(crate) struct Page {
     pub printer: stream::Printer,
     pub shows: shows::Shows,
     pub bind: SocketAddr,
+    pub tls: Option<tls::Tls>,
 }
 
 /// The page's router over this desk. `extra` holds further routes (reports, a demo panel) that go through the same door;
@@ -81,17 +85,18 @@ pub(crate) struct Page {
 /// When the configuration would let strangers act.
 pub fn router(desk: Arc<dyn Desk>, config: &PageConfig, extra: Router) -> Result<Router, PageError> {
     let login = match &config.operator_hash {
-        Some(hash) => Some(login::Login::new(hash, config.session_key)?),
+        Some(hash) => Some(login::Login::new(hash, config.session_key, config.tls.is_some())?),
         None if config.bind.ip().is_loopback() => None,
         None => return Err(PageError::OpenToOthers(config.bind)),
     };
     let page = Arc::new(Page {
         desk,
-        door: door::Door::new(config.bind.ip().is_loopback(), &config.names),
+        door: door::Door::new(config.bind.ip().is_loopback(), &config.names, config.tls.is_some()),
         login,
         printer: stream::Printer::default(),
         shows: shows::Shows::default(),
         bind: config.bind,
+        tls: config.tls.clone(),
     });
     Ok(Router::new()
         .merge(assets::routes())
@@ -102,20 +107,37 @@ pub fn router(desk: Arc<dyn Desk>, config: &PageConfig, extra: Router) -> Result
         .layer(middleware::from_fn_with_state(page, door::guard)))
 }
 
-/// Serves the router until `stop` resolves. Open event streams are cut then: browsers come back by themselves.
+/// Serves the router until `stop` resolves, sealed where there is a certificate. Open event streams are cut then: browsers come back by
+/// themselves.
 ///
 /// # Errors
 /// When the listener fails.
-pub async fn serve(listener: TcpListener, router: Router, stop: impl Future<Output = ()>) -> std::io::Result<()> {
+pub async fn serve(
+    listener: TcpListener,
+    tls: Option<tls::Tls>,
+    router: Router,
+    stop: impl Future<Output = ()>,
+) -> std::io::Result<()> {
+    if let Some(tls) = tls {
+        let listener = tls::SealedListener::start(listener, &tls)?;
+        let service = router.layer(middleware::map_request(tls::with_address));
+        let service = service.into_make_service_with_connect_info::<tls::Caller>();
+        return tokio::select! {
+            done = axum::serve(listener, service) => done,
+            () = stop => Ok(()),
+        };
+    }
     // A snapshot is one small write: it must not wait for the acknowledgement of the one before (Nagle, RFC 896).
-    let listener = listener.tap_io(|tcp| {
-        if let Err(e) = tcp.set_nodelay(true) {
-            tracing::debug!("no TCP_NODELAY on a page connection: {e}");
-        }
-    });
+    let listener = listener.tap_io(|tcp| no_delay(tcp));
     let service = router.into_make_service_with_connect_info::<SocketAddr>();
     tokio::select! {
         done = axum::serve(listener, service) => done,
         () = stop => Ok(()),
+    }
+}
+
+fn no_delay(tcp: &TcpStream) {
+    if let Err(e) = tcp.set_nodelay(true) {
+        tracing::debug!("no TCP_NODELAY on a page connection: {e}");
     }
 }
