@@ -74,7 +74,7 @@ test("acts and problems are answered as described", async () => {
   await rig.scene("apart");
   const post = (body) => fetch(`${rig.url}/api/v1/act`, { method: "POST", headers: { "content-type": "application/json", origin: rig.url }, body: JSON.stringify(body) });
   const outcome = checker("Outcome");
-  for (const act of [{ act: "changeover", to: "B" }, { act: "changeover", to: "B", forced: true }, { act: "set-mode", mode: "act" }, { act: "acknowledge", alarm: 1 }, { act: "shelve", alarm: 1, minutes: 5 }, { act: "out-of-service", machine: "A" }, { act: "back-in-service", machine: "A" }, { act: "set-move", from: 3, to: 4, song: 3 }, { act: "set-skip", place: 4, skip: true, song: 3 }, { act: "set-add", song: 5 }, { act: "set-restore" }, { act: "session-loaded", machine: "B" }, { act: "look-again" }, { act: "start-anew" }, { act: "release" }, { act: "answer-proposal", id: 1, yes: true }]) {
+  for (const act of [{ act: "changeover", to: "B" }, { act: "changeover", to: "B", forced: true }, { act: "set-mode", mode: "act" }, { act: "acknowledge", alarm: 1 }, { act: "shelve", alarm: 1, minutes: 5 }, { act: "out-of-service", machine: "A" }, { act: "back-in-service", machine: "A" }, { act: "set-move", from: 3, to: 4, song: 3 }, { act: "set-skip", place: 4, skip: true, song: 3 }, { act: "set-add", song: 5 }, { act: "set-restore" }, { act: "session-loaded", machine: "B" }, { act: "look-again" }, { act: "start-anew" }, { act: "test-alarm-sound" }, { act: "release" }, { act: "answer-proposal", id: 1, yes: true }]) {
     assert.ok(checker("ActRequest")({ do: act }), JSON.stringify(act));
     const answer = await post({ do: act });
     assert.equal(answer.status, 200, JSON.stringify(act));

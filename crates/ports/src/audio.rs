@@ -18,7 +18,7 @@ const INPUT: &str = "audio input";
 /// A block cannot have been captured longer ago than this.
 const OLDEST: Span = Span::from_secs(1);
 /// The longest block that is expected where the host does not say.
-const PERIOD: Span = Span::from_millis(100);
+pub(crate) const PERIOD: Span = Span::from_millis(100);
 
 /// Which channels of which device.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -89,9 +89,9 @@ fn open_cpal(input: &AudioInput, sink: Sink) -> Result<Opened, PortError> {
     Ok(Opened { format, period: Some(period), guard: Box::new(CpalGuard { _stream: stream, fault }) })
 }
 
-struct CpalGuard {
-    _stream: cpal::Stream,
-    fault: Fault,
+pub(crate) struct CpalGuard {
+    pub(crate) _stream: cpal::Stream,
+    pub(crate) fault: Fault,
 }
 
 impl Guard for CpalGuard {
@@ -189,10 +189,10 @@ where
 
 /// A fault that a device library reports on a thread of its own.
 #[derive(Clone, Default)]
-struct Fault(Arc<Mutex<Option<String>>>);
+pub(crate) struct Fault(Arc<Mutex<Option<String>>>);
 
 impl Fault {
-    fn set(&self, why: String) {
+    pub(crate) fn set(&self, why: String) {
         *self.0.lock().unwrap_or_else(std::sync::PoisonError::into_inner) = Some(why);
     }
     fn take(&self) -> Option<String> {

@@ -40,7 +40,7 @@ pub enum PortError {
         why: String,
     },
     /// The device has too few channels.
-    #[error("{}{device} has {has} input channels, {wanted} are named; mend: name {has} at most, or choose a device that has more (`twinkeel devices` lists them)", at(.written))]
+    #[error("{}{device} has {has} channels, {wanted} are named; mend: name {has} at most, or choose a device that has more (`twinkeel devices` lists them)", at(.written))]
     TooFewChannels {
         /// Which.
         device: String,
@@ -106,7 +106,7 @@ mod tests {
         let e = PortError::TooFewChannels { device: "North Desk".into(), has: 8, wanted: 20, written };
         assert_eq!(
             e.to_string(),
-            "agent.toml:28:1: source[1].channels: North Desk has 8 input channels, 20 are named; mend: name 8 at most, or choose a \
+            "agent.toml:28:1: source[1].channels: North Desk has 8 channels, 20 are named; mend: name 8 at most, or choose a \
              device that has more (`twinkeel devices` lists them)"
         );
     }

@@ -5,10 +5,13 @@
 //! runs. JACK's clock is read beside ours in each callback, so that it need not be the same clock.
 
 use base::{Hertz, MonoTime, Samples, Span};
-use jack::{AudioIn, Client, ClientOptions, Control, MidiIn, MidiOut, Port, PortFlags, ProcessHandler, ProcessScope};
+use jack::{
+    AudioIn, AudioOut, Client, ClientOptions, Control, MidiIn, MidiOut, Port, PortFlags, ProcessHandler, ProcessScope,
+};
 
 use crate::arrivals::{Format, Sink};
 use crate::audio::AudioInput;
+use crate::audio_out::{AudioOutput, Voice};
 use crate::error::{PortError, find};
 use crate::keeper::{Guard, Opened};
 use crate::listing::{AudioDevice, MidiPort, PortDirection};
@@ -95,11 +98,24 @@ impl ProcessHandler for AudioReceiver {
     }
 }
 
+/// A connection between full names of ports, one of which is somebody else's.
+struct Wire {
+    from: String,
+    to: String,
+    theirs: String,
+}
+
+impl Wire {
+    /// Into a port of ours.
+    fn inward(theirs: String, ours: String) -> Wire {
+        Wire { from: theirs.clone(), to: ours, theirs }
+    }
+}
+
 /// Holds the client, and watches that its connections stand.
 struct JackGuard<P: 'static + Send + ProcessHandler> {
     active: jack::AsyncClient<(), P>,
-    /// Full names of their ports and ours.
-    wires: Vec<(String, String)>,
+    wires: Vec<Wire>,
     looks: u32,
 }
 
@@ -114,24 +130,24 @@ impl<P: 'static + Send + ProcessHandler> Guard for JackGuard<P> {
         }
         let client = self.active.as_client();
         // When the server dies its callbacks cease: the keeper's watchdog tells. Here only a partner's end is noticed.
-        let broken = self.wires.iter().find(|(theirs, _)| client.port_by_name(theirs).is_none());
-        broken.map(|(theirs, _)| format!("{theirs} is gone"))
+        let broken = self.wires.iter().find(|w| client.port_by_name(&w.theirs).is_none());
+        broken.map(|w| format!("{} is gone", w.theirs))
     }
 }
 
 fn hold<P: 'static + Send + ProcessHandler>(
     client: Client,
     process: P,
-    wires: Vec<(String, String)>,
+    wires: Vec<Wire>,
     mut format: Format,
 ) -> Result<Opened, PortError> {
     let period = period(&client);
     let active = client.activate_async((), process).map_err(failed)?;
-    for (theirs, ours) in &wires {
-        active.as_client().connect_ports_by_name(theirs, ours).map_err(failed)?;
+    for w in &wires {
+        active.as_client().connect_ports_by_name(&w.from, &w.to).map_err(failed)?;
     }
     if !wires.is_empty() {
-        format.name = wires.iter().map(|w| w.0.as_str()).collect::<Vec<_>>().join(", ");
+        format.name = wires.iter().map(|w| w.theirs.as_str()).collect::<Vec<_>>().join(", ");
     }
     Ok(Opened { format, period: Some(period), guard: Box::new(JackGuard { active, wires, looks: 0 }) })
 }
@@ -145,7 +161,7 @@ pub(crate) fn open_midi_in(port: &str, sink: Sink) -> Result<Opened, PortError> 
     } else {
         let names = others(&client, MIDI_TYPE, PortFlags::IS_OUTPUT);
         let found = find("JACK MIDI output", port, &names)?;
-        vec![(names[found].clone(), own_name.clone())]
+        vec![Wire::inward(names[found].clone(), own_name.clone())]
     };
     hold(client, MidiReceiver { port: own, sink }, wires, Format { name: own_name, ..Format::default() })
 }
@@ -162,7 +178,7 @@ pub(crate) fn open_audio_in(input: &AudioInput, sink: Sink) -> Result<Opened, Po
     for place in picks {
         let port = client.register_port(&format!("in {}", place + 1), AudioIn::default()).map_err(failed)?;
         if let Some(theirs) = theirs.get(place) {
-            wires.push((theirs.clone(), port.name().map_err(failed)?));
+            wires.push(Wire::inward(theirs.clone(), port.name().map_err(failed)?));
         }
         ports.push(port);
     }
@@ -188,6 +204,48 @@ fn sources(client: &Client, device: &str, input: &AudioInput) -> Result<Vec<Stri
 }
 
 // Outputs.
+
+struct AudioTransmitter {
+    port: Port<AudioOut>,
+    voice: Box<dyn Voice>,
+    sink: Sink,
+}
+
+impl ProcessHandler for AudioTransmitter {
+    fn process(&mut self, client: &Client, scope: &ProcessScope) -> Control {
+        self.sink.pulse(mono_now());
+        let rate = Hertz(f64::from(client.sample_rate()));
+        for sample in self.port.as_mut_slice(scope) {
+            *sample = self.voice.next(rate);
+        }
+        Control::Continue
+    }
+}
+
+/// One port of ours, connected to the ports that are named and to no other.
+pub(crate) fn open_audio_out(output: &AudioOutput, voice: Box<dyn Voice>, sink: Sink) -> Result<Opened, PortError> {
+    let client = client(CLIENT)?;
+    let port = client.register_port("alarm", AudioOut::default()).map_err(failed)?;
+    let own = port.name().map_err(failed)?;
+    let mut targets = Vec::new();
+    if output.device != UNCONNECTED {
+        let have = others(&client, AUDIO_TYPE, PortFlags::IS_INPUT);
+        let part = output.device.to_lowercase();
+        let found: Vec<String> = have.iter().filter(|n| n.to_lowercase().contains(&part)).cloned().collect();
+        if found.is_empty() || part.is_empty() {
+            return Err(PortError::NotFound { what: "JACK audio input", wanted: output.device.clone(), have });
+        }
+        for place in &output.channels {
+            let (device, written) = (output.device.clone(), output.written.clone());
+            let few = || PortError::TooFewChannels { device, has: found.len(), wanted: *place, written };
+            targets.push(place.checked_sub(1).and_then(|i| found.get(i)).ok_or_else(few)?.clone());
+        }
+    }
+    let rate = Hertz(f64::from(client.sample_rate()));
+    let format = Format { name: own.clone(), sample_rate: Some(rate), channels: output.channels.len() };
+    let wires = targets.into_iter().map(|theirs| Wire { from: own.clone(), to: theirs.clone(), theirs }).collect();
+    hold(client, AudioTransmitter { port, voice, sink }, wires, format)
+}
 
 struct MidiTransmitter {
     port: Port<MidiOut>,

@@ -4,10 +4,11 @@
 //! stamped blocks of audio and changes of the source's state. A source is opened again for ever; nobody who reads
 //! arrivals ever sees a device library.
 //!
-//! * [`midi`]: MIDI in and out. * [`serial`]: serial ports. * [`audio`]: audio in. * [`list_midi`], [`list_audio`]: what there is.
+//! * [`midi`]: MIDI in and out. * [`serial`]: serial ports. * [`audio`]: audio in. * [`audio_out`]: one sound out. * [`list_midi`], [`list_audio`]: what there is.
 
 pub mod arrivals;
 pub mod audio;
+pub mod audio_out;
 mod error;
 #[cfg(feature = "jack")]
 mod jack;

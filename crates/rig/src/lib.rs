@@ -7,6 +7,7 @@
 pub mod action;
 pub mod acts;
 pub mod alarm_codes;
+pub mod alarm_tone;
 pub mod alarms;
 pub mod check;
 mod conditions;

@@ -4,6 +4,7 @@
 //! must not silently become the default.
 
 pub mod agent;
+pub mod alarm_sound;
 pub mod buttons;
 pub mod devices;
 pub mod duration;

@@ -8,6 +8,7 @@ use base::{MachineId, RigId, SourceKind};
 use serde::{Deserialize, Serialize};
 
 use crate::agent::{Source, Trigger};
+use crate::alarm_sound::AlarmSound;
 use crate::buttons::Button;
 use crate::duration::Duration;
 use crate::error::{SettingsError, Wrong, parse};
@@ -56,6 +57,9 @@ pub struct RigFile {
     /// Footswitches and buttons.
     #[serde(default, rename = "button", skip_serializing_if = "Vec::is_empty")]
     pub buttons: Vec<Button>,
+    /// Where unacknowledged alarms sound; none: nowhere.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub alarm_sound: Option<AlarmSound>,
     /// Limits of judgement.
     #[serde(default)]
     pub limits: Limits,
@@ -304,6 +308,9 @@ impl RigFile {
         if let Some(wrong) = rig.listen.check() {
             return Err(wrong.at(file, text, "listen"));
         }
+        if let Some(wrong) = rig.alarm_sound.as_ref().and_then(AlarmSound::check) {
+            return Err(wrong.at(file, text, "alarm_sound"));
+        }
         if let Some(tap) = &rig.tap {
             tap.check().map_err(|wrong| wrong.at(file, text, "tap"))?;
         }
@@ -407,7 +414,7 @@ select = "/changeover/select"
     /// Each wrong file, and the line and words its error must have.
     #[test]
     fn errors_name_place_and_mend() {
-        let cases: [(&str, &str, &str, &str); 16] = [
+        let cases: [(&str, &str, &str, &str); 19] = [
             ("shows = \"shows\"", "shows = \"s\"\nprefer = [\"mtc\", \"ltc\", \"mtc\"]", "rig.toml:6:1", "named twice"),
             ("page = ", "pge = ", "rig.toml:9:1", "unknown field"),
             ("page = \"127.0.0.1:", "page = \"0.0.0.0:", "rig.toml:9:1", "no operator's passphrase"),
@@ -423,6 +430,24 @@ select = "/changeover/select"
                 "[tap]\ndevice = \"d\"\nchannels = [\"a\"]\nfloor = 3.0\n[[machine]]",
                 "rig.toml:13:1",
                 "noise floor",
+            ),
+            (
+                "[[machine]]",
+                "[alarm_sound]\ndevice = \"default\"\nchannels = [1]\n[[machine]]",
+                "rig.toml:11:1",
+                "output that is named",
+            ),
+            (
+                "[[machine]]",
+                "[alarm_sound]\ndevice = \"d\"\nchannels = [0]\n[[machine]]",
+                "rig.toml:12:1",
+                "from 1 to 64",
+            ),
+            (
+                "[[machine]]",
+                "[alarm_sound]\ndevice = \"d\"\nchannels = [1]\nlevel = -3.0\n[[machine]]",
+                "rig.toml:13:1",
+                "-60 to -12",
             ),
             ("page = ", "tls = \"own\"\npage = ", "rig.toml:9:1", "no certificate of your own"),
             ("page = ", "certificate = \"c.pem\"\npage = ", "rig.toml:9:1", "does not ask for it"),

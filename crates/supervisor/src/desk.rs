@@ -43,6 +43,8 @@ pub struct SupervisorDesk {
     pub set: Arc<Mutex<SetList>>,
     /// Where patches are followed.
     pub patches: crate::patches::PatchDesk,
+    /// Where alarms sound.
+    pub alarm_sound: crate::alarm_sound::AlarmDesk,
     /// The check before the show.
     pub check: CheckDesk,
     /// The record, for trying it.
@@ -116,6 +118,10 @@ impl SupervisorDesk {
             }
             DeskAct::LookAgain { everything } => {
                 return Ok(Asked::Here(self.tell_parity(act, ToParity::Again(*everything))));
+            }
+            DeskAct::TestAlarmSound => {
+                let text = self.alarm_sound.test().map_err(|why| no("no-sound", &why))?;
+                return Ok(Asked::Here(ActOutcome::Done { text }));
             }
             DeskAct::StartAnew => {
                 // What cannot be read must not end a supervisor that runs.
@@ -224,6 +230,7 @@ fn words(act: &DeskAct) -> String {
             "the set changed".into()
         }
         DeskAct::StartAnew => "the supervisor starts anew".into(),
+        DeskAct::TestAlarmSound => "the alarms' sound is tried".into(),
         DeskAct::SessionLoaded { machine } => format!("{machine}'s player has the session as it lies on its disk"),
         DeskAct::LookAgain { everything: false } => "session folders looked at again".into(),
         DeskAct::LookAgain { everything: true } => "session folders read again from end to end".into(),

@@ -4,6 +4,7 @@
 //! urgent lane, one for the tap, one for each output that may block, and tokio's for the page. News travels to the watch
 //! through `to_watch`, from it through `from_watch`: nothing else is shared.
 
+mod alarm_sound;
 mod buttons;
 pub mod check;
 mod desk;
@@ -128,6 +129,7 @@ pub fn run(
     let session_key = kept.session_key;
     let memory = kept.memory;
     let button_book = buttons::Book::of(&facts.rig.buttons);
+    let alarms = alarm_sound::AlarmDesk::new(facts.rig.alarm_sound.as_ref());
     let (patches, patch_news) = patches::PatchDesk::new(&facts);
     let scribe = Scribe {
         from_watch,
@@ -145,6 +147,7 @@ pub fn run(
         set: set.clone(),
         patches: patches.clone(),
         buttons: button_book.clone(),
+        alarm_sound: alarms.clone(),
         check: check.clone(),
         state: State::of(outputs.health().to_vec()),
     };
@@ -212,6 +215,7 @@ pub fn run(
         parity,
         set,
         patches,
+        alarm_sound: alarms.clone(),
         check,
         record: recorder.as_ref().map(showlog::Recorder::handle),
         shows: loaded.shows,
@@ -222,6 +226,7 @@ pub fn run(
         desk.scribe.tell(ToScribe::Said { code: "machine-replaced", text });
     }
     say_whose_word(&desk);
+    alarms.start(facts.rig.alarm_sound.as_ref(), desk.snapshots.clone(), desk.scribe.clone())?;
     buttons::start(&facts.rig.buttons, &button_book, desk.clone(), &desk.scribe)?;
     if let Some(tls) = &loaded.tls {
         say_certificate(&desk, tls);

@@ -93,6 +93,9 @@ pub struct Snapshot {
     /// Footswitches and buttons, in the rig file's order.
     #[serde(default)]
     pub buttons: Vec<ButtonView>,
+    /// Where unacknowledged alarms sound; none: nowhere.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub alarm_sound: Option<AlarmSoundView>,
 }
 
 /// What a changeover did to the timecode.
@@ -143,6 +146,7 @@ impl Snapshot {
             devices: Vec::new(),
             code_cut: None,
             buttons: Vec::new(),
+            alarm_sound: None,
         }
     }
 }

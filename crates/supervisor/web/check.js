@@ -1,5 +1,6 @@
 // The check before the show: what a person says beforehand, how it goes, and its sheet.
 
+import { ask } from "./ask.js";
 import { byId, el, keyed, mark, say, shape, show } from "./dom.js";
 import { frame, openDevice, rights } from "./frame.js";
 import { deviceName } from "./link.js";
@@ -55,19 +56,11 @@ function refreshForm() {
 }
 
 /** @param {string} method @param {unknown} [body] */
-async function ask(method, body) {
-  try {
-    const answer = await fetch("/api/v1/check", {
-      method,
-      headers: body ? { "content-type": "application/json" } : {},
-      body: body ? JSON.stringify(body) : undefined,
-      signal: AbortSignal.timeout(3000),
-    });
-    const said = answer.status === 204 ? { text: "It is asked to stop." } : await answer.json();
-    return said.outcome === "refused" ? `Refused: ${said.text}` : said.text ?? said.detail ?? "";
-  } catch {
-    return "No answer from the supervisor.";
-  }
+async function request(method, body) {
+  const { ok, status, said, text } = await ask("check", { method, body });
+  if (!ok) return text;
+  if (status === 204) return "It is asked to stop.";
+  return said.outcome === "refused" ? `Refused: ${said.text}` : said.text ?? "";
 }
 
 form.addEventListener("change", refreshForm);
@@ -76,19 +69,18 @@ form.addEventListener("submit", async (e) => {
   if (rights.operator === false) return openDevice();
   if (running || lacks().length) return refreshForm();
   say(byId("begin-said"), "Asking.");
-  const said = await ask("POST", { by: deviceName(), depth: depth(), word: word() });
+  const said = await request("POST", { by: deviceName(), depth: depth(), word: word() });
   // A word counts once.
   for (const box of form.querySelectorAll("fieldset.words input")) /** @type {HTMLInputElement} */ (box).checked = false;
   refreshForm();
   say(byId("begin-said"), said);
 });
-byId("stop").addEventListener("click", async () => say(byId("stage"), await ask("DELETE")));
+byId("stop").addEventListener("click", async () => say(byId("stage"), await request("DELETE")));
 
 async function refresh() {
-  try {
-    const answer = await fetch("/api/v1/check", { signal: AbortSignal.timeout(2000) });
-    if (answer.ok) render(await answer.json());
-  } catch { /* the banner says that the line is gone */ }
+  // When no answer comes the banner says that the line is gone.
+  const { ok, said } = await ask("check", { within: 2000 });
+  if (ok) render(said);
   setTimeout(() => void refresh(), running ? RUNNING_MS : IDLE_MS);
 }
 

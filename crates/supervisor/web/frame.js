@@ -1,5 +1,6 @@
 // What every page has round its content: the line's state, the show's title and clock, and who this device is.
 
+import { ask } from "./ask.js";
 import { byId, mark, say, show } from "./dom.js";
 import { Link, deviceName, nameDevice } from "./link.js";
 import { lasting, timeOfDay } from "./words.js";
@@ -37,12 +38,12 @@ function banner(link, state) {
 }
 
 async function askRights() {
-  try {
-    const answer = await fetch("/api/v1/session");
-    const { role, passphrase } = await answer.json();
-    rights.operator = role === "operator";
-    rights.passphrase = passphrase;
-  } catch { /* the banner says that the line is gone; rights stay as they were */ }
+  // When no answer comes the banner says that the line is gone; rights stay as they were.
+  const { ok, said } = await ask("session");
+  if (ok) {
+    rights.operator = said.role === "operator";
+    rights.passphrase = said.passphrase;
+  }
   mark(document.body, "data-role", rights.operator === false ? "reader" : "operator");
   nameButton();
 }
@@ -72,20 +73,12 @@ function device() {
     nameButton();
     if (!word.value || byId("me-pass").hidden) return dialog.close();
     say(byId("me-said"), "Checking.");
-    try {
-      const answer = await fetch("/api/v1/session", {
-        method: "POST",
-        headers: { "content-type": "application/json" },
-        body: JSON.stringify({ passphrase: word.value }),
-      });
-      if (!answer.ok) {
-        const { detail } = await answer.json();
-        return say(byId("me-said"), detail);
-      }
-      word.value = "";
-      await askRights();
-      dialog.close();
-    } catch { say(byId("me-said"), "No answer from the supervisor."); }
+    // Guesses of others may be waiting in front of this one.
+    const { ok, text } = await ask("session", { method: "POST", body: { passphrase: word.value }, within: 15_000 });
+    if (!ok) return say(byId("me-said"), text);
+    word.value = "";
+    await askRights();
+    dialog.close();
   });
 }
 

@@ -4,6 +4,8 @@
 // Their difference is learnt from arrivals: the smallest of the last 50 is the one that waited least on the way. With it
 // the supervisor's present can be told between snapshots; nothing else is ever converted.
 
+import { ask } from "./ask.js";
+
 /** @typedef {import("./types").Snapshot} Snapshot */
 /** @typedef {"connecting" | "live" | "mute" | "lost"} LineState */
 
@@ -102,18 +104,10 @@ export class Link {
    */
   async act(what) {
     const before = this.snapshot ? Math.round(this.now() + ACT_WITHIN_MS * 1e6) : null;
-    try {
-      const answer = await fetch("/api/v1/act", {
-        method: "POST",
-        headers: { "content-type": "application/json" },
-        body: JSON.stringify({ by: deviceName(), before_ns: before, do: what }),
-        signal: AbortSignal.timeout(ACT_WITHIN_MS + 500),
-      });
-      const said = await answer.json();
-      return answer.ok ? said : { outcome: "failed", text: said.detail ?? answer.statusText };
-    } catch {
-      return { outcome: "failed", text: "No answer from the supervisor: it is not known whether this arrived." };
-    }
+    const body = { by: deviceName(), before_ns: before, do: what };
+    const { ok, status, said, text } = await ask("act", { method: "POST", body, within: ACT_WITHIN_MS + 500 });
+    if (ok) return said;
+    return { outcome: "failed", text: status ? text : "No answer from the supervisor: it is not known whether this arrived." };
   }
 }
 

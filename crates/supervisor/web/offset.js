@@ -3,6 +3,7 @@
 // Time runs to the right; the strip right of "now" is the future, where the forecast is drawn. It is only drawn again when
 // a new point came or when it would have moved by a pixel, so a long window costs next to nothing.
 
+import { ask } from "./ask.js";
 import { byId, el, mark, say } from "./dom.js";
 import { lasting, milliseconds } from "./words.js";
 
@@ -50,17 +51,15 @@ export function offsetPicture(link) {
 
   const load = async () => {
     const turn = ++asked;
-    try {
-      const answer = await fetch(`/api/v1/history?window=${span}`);
-      if (!answer.ok) return;
-      /** @type {import("./types").History} */
-      const h = await answer.json();
-      if (turn !== asked) return;
-      lines = new Map(h.lines.map((l) => [l.against, l.points.map((p) => ({ t: p.at_ns / 1e6, v: p.value_ms, b: p.bound_ms ?? 0 }))]));
-      marks = h.marks;
-      from = h.from_ns / 1e6;
-      dirty = true;
-    } catch { /* the banner says that the line is gone */ }
+    // When no answer comes the banner says that the line is gone.
+    const { ok, said } = await ask(`history?window=${span}`);
+    if (!ok || turn !== asked) return;
+    /** @type {import("./types").History} */
+    const h = said;
+    lines = new Map(h.lines.map((l) => [l.against, l.points.map((p) => ({ t: p.at_ns / 1e6, v: p.value_ms, b: p.bound_ms ?? 0 }))]));
+    marks = h.marks;
+    from = h.from_ns / 1e6;
+    dirty = true;
   };
   setInterval(() => { if (link.state === "live") void load(); }, REFETCH_MS);
 

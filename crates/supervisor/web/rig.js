@@ -1,7 +1,8 @@
 // The rig: its machines and outputs, live, the first set-up, and the way here for a phone. Nothing is changed from here.
 
+import { ask } from "./ask.js";
 import { byId, el, keyed, mark, say, shape, show } from "./dom.js";
-import { frame } from "./frame.js";
+import { frame, openDevice, rights } from "./frame.js";
 import { machines, switchStatus } from "./machines.js";
 import { setup } from "./setup.js";
 
@@ -33,16 +34,31 @@ link.onSnapshot((s) => {
     shape(li.children[0], b.heard ? "good" : "danger");
     say(li.children[1], `${b.name}: ${DOES[b.does] ?? b.does}; ${pressed ? "PRESSED" : b.heard ? "heard" : "CANNOT BE HEARD"} at ${b.place}`);
   });
+  const sound = s.alarm_sound;
+  shape(byId("sound-shape"), sound ? (sound.ready ? "good" : "abnormal") : "neutral");
+  say(byId("sound-is"), sound?.text ?? "Off: alarms are seen here and make no sound. Name an output under [alarm_sound] of rig.toml.");
+  show(byId("sound-test"), !!sound);
   const lines = s.parity ?? [];
   show(byId("folders-none"), lines.length === 0);
   keyed(byId("folders"), lines, (l) => `${l.folder} ${l.machine} ${l.verdict === "stale"}`, () => el("li"), (node, l) => say(node, l.text));
 });
 
+byId("sound-test").addEventListener("click", async () => {
+  if (rights.operator === false) return openDevice();
+  say(byId("sound-came"), "Asking.");
+  const { outcome, text } = await link.act({ act: "test-alarm-sound" });
+  say(byId("sound-came"), outcome === "refused" ? `Refused: ${text}` : text);
+});
+
 /** Where a phone finds this page, with a code for its camera. Where nobody else can reach it there is nothing to show but how to mend that. */
 async function addresses() {
-  try {
-    const { open, text, urls } = await (await fetch("/api/v1/address", { signal: AbortSignal.timeout(3000) })).json();
-    say(byId("address-said"), text);
-    if (open) byId("addresses").replaceChildren(.../** @type {string[]} */ (urls).map((url, i) => el("li", {}, el("img", { src: `/api/v1/address/${i}/qr.svg`, alt: `Code of ${url}`, width: "240", height: "240" }), el("code", {}, url))));
-  } catch { say(byId("address-said"), "The supervisor did not say where it is found."); }
+  const { ok, said } = await ask("address");
+  if (!ok) return say(byId("address-said"), "The supervisor did not say where it is found.");
+  const { open, text, urls, fingerprint, tls } = said;
+  say(byId("address-said"), text);
+  show(byId("sealed"), !!tls);
+  say(byId("sealed-said"), tls);
+  show(byId("fingerprint"), !!fingerprint);
+  say(byId("fingerprint-is"), fingerprint ?? "");
+  if (open) byId("addresses").replaceChildren(.../** @type {string[]} */ (urls).map((url, i) => el("li", {}, el("img", { src: `/api/v1/address/${i}/qr.svg`, alt: `Code of ${url}`, width: "240", height: "240" }), el("code", {}, url))));
 }

@@ -1,5 +1,6 @@
 // The recorded shows: what each came to, its report, and how drift, fitness and alarms went over a tour.
 
+import { ask } from "./ask.js";
 import { byId, el, keyed, mark, say, shape, show, svg } from "./dom.js";
 import { frame } from "./frame.js";
 import { dayOf, lasting } from "./words.js";
@@ -13,6 +14,8 @@ const MANY = 20;
 /** The shape beside the sentence. @type {Record<string, string>} */
 const HELD = { held: "good", "by-changeover": "abnormal", no: "danger", unknown: "neutral" };
 
+/** A long tour on a slow disk takes its time. */
+const READING_MS = 30_000;
 /** @type {ShowLine[]} */ let lines = [];
 let shown = 0;
 /** @type {Map<string, ShowFigures | null>} `null`: it cannot be read. */
@@ -22,19 +25,10 @@ frame();
 byId("older").addEventListener("click", () => void more());
 void begin();
 
-/** @param {string} path */
-async function ask(path) {
-  const answer = await fetch(path, { signal: AbortSignal.timeout(30_000) });
-  if (!answer.ok) throw new Error((await answer.json()).detail ?? answer.statusText);
-  return answer.json();
-}
-
 async function begin() {
-  try {
-    lines = await ask("/api/v1/shows");
-  } catch (e) {
-    return say(byId("shows-said"), `The list of shows cannot be had: ${e instanceof Error ? e.message : e}`);
-  }
+  const { ok, said, text } = await ask("shows", { within: READING_MS });
+  if (!ok) return say(byId("shows-said"), `The list of shows cannot be had: ${text}`);
+  lines = said;
   show(byId("shows-none"), lines.length === 0);
   await more();
 }
@@ -47,7 +41,8 @@ async function more() {
   for (const [i, line] of next.entries()) {
     if (line.error) continue;
     say(byId("shows-said"), `Reading show ${i + 1} of ${next.length}.`);
-    figures.set(line.id, await ask(`/api/v1/shows/${line.id}`).catch(() => null));
+    const { ok, said } = await ask(`shows/${line.id}`, { within: READING_MS });
+    figures.set(line.id, ok ? said : null);
     render();
   }
   say(byId("shows-said"), "");

@@ -1,5 +1,6 @@
 // Why: the rule table as it stands, and the figures behind it.
 
+import { ask } from "./ask.js";
 import { byId, el, keyed, mark, say, shape } from "./dom.js";
 import { frame } from "./frame.js";
 import { switchStatus } from "./machines.js";
@@ -9,10 +10,9 @@ const EVERY_MS = 500;
 const link = frame();
 
 async function refresh() {
-  try {
-    const answer = await fetch("/api/v1/why", { signal: AbortSignal.timeout(2000) });
-    if (answer.ok) render(await answer.json());
-  } catch { /* the banner says that the line is gone */ }
+  // When no answer comes the banner says that the line is gone.
+  const { ok, said } = await ask("why", { within: 2000 });
+  if (ok) render(said);
   setTimeout(() => void refresh(), EVERY_MS);
 }
 void refresh();

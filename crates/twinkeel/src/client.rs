@@ -54,6 +54,16 @@ pub struct ReleaseArgs {
     at: At,
 }
 
+/// Arguments of `twinkeel alarm-test`.
+#[derive(clap::Args)]
+#[command(
+    after_help = "Example: twinkeel alarm-test\n\nWhoever wears the output that rig.toml names under [alarm_sound] hears it: warn them."
+)]
+pub struct AlarmTestArgs {
+    #[command(flatten)]
+    at: At,
+}
+
 /// `twinkeel status`. Exit code 0 when another machine can take over, else 1.
 pub fn status(a: &StatusArgs) -> ExitCode {
     let text = match read(&a.at, "snapshot") {
@@ -91,6 +101,11 @@ pub fn changeover(a: &ChangeoverArgs) -> ExitCode {
 /// `twinkeel release`. Exit code 1 when there is no latch.
 pub fn release(a: &ReleaseArgs) -> ExitCode {
     act(&a.at, &DeskAct::Release)
+}
+
+/// `twinkeel alarm-test`. Exit code 1 when nobody would hear it.
+pub fn alarm_test(a: &AlarmTestArgs) -> ExitCode {
+    act(&a.at, &DeskAct::TestAlarmSound)
 }
 
 pub(crate) fn read(at: &At, what: &str) -> Result<String, String> {
@@ -168,6 +183,9 @@ fn tell(out: &mut impl Write, s: &Snapshot, channels: bool) -> std::io::Result<(
         writeln!(out, "At the newest changeover: {}", cut.text)?;
     }
     crate::patches_cmd::tell(out, s)?;
+    if let Some(sound) = &s.alarm_sound {
+        writeln!(out, "{}", sound.text)?;
+    }
     for a in &s.alarms {
         writeln!(out, "{:?} alarm, {:?}: {}", a.priority, a.state, a.text)?;
     }

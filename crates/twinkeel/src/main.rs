@@ -52,6 +52,8 @@ enum Command {
     Changeover(client::ChangeoverArgs),
     /// Releases the latch after a changeover.
     Release(client::ReleaseArgs),
+    /// Sounds the alarms' tone once on the output that the rig's file names.
+    AlarmTest(client::AlarmTestArgs),
     /// Puts a spare computer in a machine's place, and says what still differs.
     Replace(replace_cmd::ReplaceArgs),
     /// Compares session folders: those of the rig's machines, or two of this computer.
@@ -117,6 +119,7 @@ fn main() -> ExitCode {
         Command::Replace(a) => replace_cmd::run(&a),
         Command::Changeover(a) => client::changeover(&a),
         Command::Release(a) => client::release(&a),
+        Command::AlarmTest(a) => client::alarm_test(&a),
         Command::Parity(a) => parity_cmd::run(&a),
         Command::Patches(a) => patches_cmd::run(&a),
         Command::Passphrase(a) => passphrase_cmd::run(&a),

@@ -246,6 +246,10 @@ impl FakeDesk {
                 (format!("{name} added at the end of the set"), false)
             }
             DeskAct::SetRestore => ("the set is as the show file has it".into(), false),
+            DeskAct::TestAlarmSound => match &w.scene.snapshot.alarm_sound {
+                Some(v) if v.ready => (format!("The tone sounds once. {}", v.text), false),
+                _ => return refused("Alarms make no sound here.", false),
+            },
             DeskAct::StartAnew => return refused("this desk has no files", false),
             DeskAct::SessionLoaded { .. } | DeskAct::LookAgain { .. } => {
                 return refused("there are no session folders here", false);

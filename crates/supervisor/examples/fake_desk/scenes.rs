@@ -573,6 +573,10 @@ fn ready(now: MonoTime, wall: WallTime) -> Scene {
         parity: Vec::new(),
         devices: Vec::new(),
         code_cut: None,
+        alarm_sound: Some(AlarmSoundView {
+            ready: true,
+            text: "Alarms sound on crew interface (crew, channel 3), and whoever wears it hears them.".into(),
+        }),
         buttons: vec![
             ButtonView {
                 name: "left foot".into(),

@@ -28,6 +28,7 @@ const JSON: &str = "application/json";
 
 pub(super) const FILES: &[File] = files![
     "style.css": STYLE,
+    "ask.js": SCRIPT,
     "link.js": SCRIPT,
     "dom.js": SCRIPT,
     "words.js": SCRIPT,

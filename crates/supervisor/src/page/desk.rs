@@ -158,6 +158,8 @@ pub enum DeskAct {
         /// Which.
         machine: Letter,
     },
+    /// The alarms' tone sounds once on its output, so that a person hears where it comes out and how loud.
+    TestAlarmSound,
     /// The supervisor starts anew with the rig's files as they are now. What is on air stays.
     StartAnew,
     /// Look at all session folders now.

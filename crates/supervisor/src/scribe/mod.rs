@@ -178,6 +178,8 @@ pub struct Scribe {
     pub patches: crate::patches::PatchDesk,
     /// Footswitches and buttons.
     pub buttons: crate::buttons::Book,
+    /// Where alarms sound.
+    pub alarm_sound: crate::alarm_sound::AlarmDesk,
     /// Tonight's set.
     pub set: Arc<Mutex<crate::setlist::SetList>>,
     /// The rule table, told by the watch thread's judge with each view.
@@ -345,6 +347,7 @@ impl Scribe {
         snapshot.devices = self.patches.shown();
         picture::mark_devices(&mut snapshot.devices, &snapshot.alarms);
         snapshot.buttons = self.buttons.shown();
+        snapshot.alarm_sound = self.alarm_sound.shown();
         let _ = self.snapshots.send(Arc::new(snapshot));
     }
 

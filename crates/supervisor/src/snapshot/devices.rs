@@ -3,6 +3,15 @@
 use base::MonoTime;
 use serde::{Deserialize, Serialize};
 
+/// The output on which alarms sound.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct AlarmSoundView {
+    /// Whether it is open, so that an alarm would be heard there.
+    pub ready: bool,
+    /// Where it is, or why it is not there, in words.
+    pub text: String,
+}
+
 /// A footswitch or button.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 pub struct ButtonView {

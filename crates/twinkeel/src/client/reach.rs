@@ -132,7 +132,93 @@ fn trusted(said: &str) -> Result<String, String> {
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
+    use std::sync::Arc;
+
+    use supervisor::page::{self, ActOutcome, BoxFuture, Desk, DeskAct, History, HistoryWindow, PageConfig, Who};
+    use supervisor::snapshot::Snapshot;
+
     use super::*;
+
+    /// As little of a supervisor as can be asked.
+    struct Small(tokio::sync::watch::Sender<Arc<Snapshot>>);
+
+    impl Desk for Small {
+        fn snapshots(&self) -> tokio::sync::watch::Receiver<Arc<Snapshot>> {
+            self.0.subscribe()
+        }
+        fn act(&self, _: DeskAct, who: Who) -> BoxFuture<ActOutcome> {
+            Box::pin(async move { ActOutcome::Done { text: format!("by {}", who.name) } })
+        }
+        fn history(&self, _: HistoryWindow) -> History {
+            History::default()
+        }
+    }
+
+    /// A sealed page over a real socket, its rig's file beside its certificate.
+    fn sealed(dir: &Path, name: &str) -> (SocketAddr, PathBuf) {
+        let dir = dir.join(name);
+        std::fs::create_dir_all(&dir).unwrap();
+        let now = ports::os::wall_now();
+        let (certificate, key) = tls::make_once(&dir, &[], &[], now).unwrap();
+        let tls = tls::Tls::load(&certificate, &key, now).unwrap();
+        let (to, from) = std::sync::mpsc::channel();
+        std::thread::spawn(move || {
+            tokio::runtime::Runtime::new().unwrap().block_on(async move {
+                let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+                let bind = listener.local_addr().unwrap();
+                let snapshot = Arc::new(Snapshot::starting(ports::os::mono_now()));
+                let desk = Arc::new(Small(tokio::sync::watch::Sender::new(snapshot)));
+                let config = PageConfig {
+                    bind,
+                    names: vec![],
+                    operator_hash: None,
+                    session_key: [0; 32],
+                    tls: Some(tls.clone()),
+                };
+                let router = page::router(desk, &config, Default::default()).unwrap();
+                to.send(bind).unwrap();
+                page::serve(listener, Some(tls), router, std::future::pending()).await
+            })
+        });
+        let at = from.recv().unwrap();
+        let text = include_str!("../../../../config/rig.toml");
+        let text = text.replace("page = \"127.0.0.1:7777\"", &format!("page = \"{at}\"\ntls = \"generated\""));
+        std::fs::write(dir.join("rig.toml"), text).unwrap();
+        (at, dir)
+    }
+
+    /// The commands' own way to a sealed page: by the rig's file, by a fingerprint or a file; and no way with another's.
+    #[test]
+    fn commands_trust_the_rigs_own_certificate_and_no_other() {
+        let dir = tempfile::tempdir().unwrap();
+        let ((at, own), (_, other)) = (sealed(dir.path(), "own"), sealed(dir.path(), "other"));
+        let certificate = own.join(tls::CERTIFICATE);
+        let fingerprint = tls::fingerprint_of(&certificate).unwrap();
+        let page = Some(format!("https://{at}"));
+        let none = dir.path().join("none.toml");
+        for (page, trust, rig) in [
+            (None, None, own.join("rig.toml")),
+            (page.clone(), None, own.join("rig.toml")),
+            (page.clone(), Some(fingerprint), none.clone()),
+            (page.clone(), Some(certificate.display().to_string()), none.clone()),
+        ] {
+            let at = At { page, trust, rig };
+            let snapshot = super::super::read(&at, "snapshot").unwrap();
+            assert!(serde_json::from_str::<Snapshot>(&snapshot).is_ok());
+            let done = super::super::ask(&at, "act", &serde_json::json!({"by": "Mara", "do": {"act": "release"}}));
+            assert_eq!(done, Ok(ActOutcome::Done { text: "by Mara".into() }));
+        }
+        for (page, trust, rig, words) in [
+            (page.clone(), None, other.join("rig.toml"), "no supervisor at https://"),
+            (page.clone(), Some("00".repeat(32)), none.clone(), "no supervisor at https://"),
+            (page, None, none.clone(), "--trust"),
+            (Some(at.to_string()), None, none.clone(), "call it as https://"),
+        ] {
+            let at = At { page, trust, rig };
+            let e = super::super::ask(&at, "act", &serde_json::json!({"do": {"act": "release"}})).unwrap_err();
+            assert!(e.contains(words), "{words}: {e}");
+        }
+    }
 
     #[test]
     fn a_page_and_a_fingerprint_are_read_as_people_write_them() {
