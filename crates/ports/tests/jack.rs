@@ -297,7 +297,7 @@ fn midi_and_audio_cross_between_processes_on_two_servers() {
         assert!(listed.contains("player:code") && listed.contains("name: \"player\""), "{listed}");
         let few = listener.line("FEW");
         assert!(
-            few.starts_with("agent.toml:7:1: source[0].channels: player:out has 2 input channels, 3 are named; mend: "),
+            few.starts_with("agent.toml:7:1: source[0].channels: player:out has 2 channels, 3 are named; mend: "),
             "{few}"
         );
         listener.line("UNTIL");
