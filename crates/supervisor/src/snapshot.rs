@@ -19,7 +19,7 @@ mod songs;
 mod switch;
 
 pub use channels::{AgainstView, HeardChannel, MetersView};
-pub use devices::{ButtonView, ChannelView, DeviceAlarm, DeviceView};
+pub use devices::{AlarmSoundView, ButtonView, ChannelView, DeviceAlarm, DeviceView};
 pub use machine::{ClockView, Fitness, HostView, LevelView, LinkView, MachineView, PathView, Reason, Role, SourceView};
 pub use offsets::{CauseHint, Drift, Forecast, OffsetLimits, OffsetNow, OffsetView};
 pub use songs::{NextSong, SetEntry, SetState, Song};
