@@ -161,6 +161,7 @@ mod with_jack {
             machines: machines.iter().map(|m| m.0.clone()).collect(),
             outputs,
             buttons: Vec::new(),
+            cue_lights: Vec::new(),
             alarm_sound: None,
             limits: Limits::default(),
             policies: Policies::default(),

@@ -6,6 +6,7 @@
 pub mod agent;
 pub mod alarm_sound;
 pub mod buttons;
+pub mod cue_lights;
 pub mod devices;
 pub mod duration;
 mod error;

@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 use crate::agent::{Source, Trigger};
 use crate::alarm_sound::AlarmSound;
 use crate::buttons::Button;
+use crate::cue_lights::CueLight;
 use crate::duration::Duration;
 use crate::error::{SettingsError, Wrong, parse};
 pub use crate::outputs::Output;
@@ -57,6 +58,9 @@ pub struct RigFile {
     /// Footswitches and buttons.
     #[serde(default, rename = "button", skip_serializing_if = "Vec::is_empty")]
     pub buttons: Vec<Button>,
+    /// Lights that call a person to the rig.
+    #[serde(default, rename = "cue_light", skip_serializing_if = "Vec::is_empty")]
+    pub cue_lights: Vec<CueLight>,
     /// Where unacknowledged alarms sound; none: nowhere.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub alarm_sound: Option<AlarmSound>,
@@ -340,6 +344,9 @@ impl RigFile {
         for (i, o) in rig.outputs.iter().enumerate() {
             o.check(n).map_err(|wrong| wrong.at(file, text, &format!("output[{i}]")))?;
         }
+        for (i, l) in rig.cue_lights.iter().enumerate() {
+            l.check().map_err(|wrong| wrong.at(file, text, &format!("cue_light[{i}]")))?;
+        }
         for (i, b) in rig.buttons.iter().enumerate() {
             b.check(n).map_err(|wrong| wrong.at(file, text, &format!("button[{i}]")))?;
             if rig.buttons[..i].iter().any(|o| o.name() == b.name()) {
@@ -414,7 +421,7 @@ select = "/changeover/select"
     /// Each wrong file, and the line and words its error must have.
     #[test]
     fn errors_name_place_and_mend() {
-        let cases: [(&str, &str, &str, &str); 19] = [
+        let cases: [(&str, &str, &str, &str); 21] = [
             ("shows = \"shows\"", "shows = \"s\"\nprefer = [\"mtc\", \"ltc\", \"mtc\"]", "rig.toml:6:1", "named twice"),
             ("page = ", "pge = ", "rig.toml:9:1", "unknown field"),
             ("page = \"127.0.0.1:", "page = \"0.0.0.0:", "rig.toml:9:1", "no operator's passphrase"),
@@ -422,6 +429,18 @@ select = "/changeover/select"
             ("key = \"k2\"", "key = \"k1\"", "rig.toml:17:1", "same key"),
             ("select = \"/changeover/select\"", "select = \"go\"", "rig.toml:21:1", "starts with a slash"),
             ("paths = [\"127.0.0.1:7740\"]", "paths = []", "rig.toml:7:1", "one or two network paths"),
+            (
+                "[[machine]]",
+                "[[cue_light]]\nkind = \"osc\"\nname = \"l\"\nwhen = \"proposal\"\nto = \"127.0.0.1:9\"\naddress = \"x\"\n[[machine]]",
+                "rig.toml:15:1",
+                "starts with a slash",
+            ),
+            (
+                "[[machine]]",
+                "[[cue_light]]\nkind = \"midi\"\nname = \"l\"\nwhen = \"unprotected\"\nport = \"p\"\nlit = \"3c 7f\"\ndark = \"90 3c 00\"\n[[machine]]",
+                "rig.toml:15:1",
+                "no MIDI message",
+            ),
             ("[[machine]]", "[tap]\n[[machine]]", "rig.toml:10:1", "heard by one input"),
             ("[[machine]]", "[tap]\nfeed = \"t\"\ndevice = \"d\"\n[[machine]]", "rig.toml:10:1", "heard by one input"),
             ("[[machine]]", "[tap]\ndevice = \"d\"\n[[machine]]", "rig.toml:10:1", "1 to 64 channels"),

@@ -7,6 +7,7 @@
 mod alarm_sound;
 mod buttons;
 pub mod check;
+mod cue_lights;
 mod desk;
 mod ears;
 mod from_watch;
@@ -129,6 +130,7 @@ pub fn run(
     let session_key = kept.session_key;
     let memory = kept.memory;
     let button_book = buttons::Book::of(&facts.rig.buttons);
+    let cue_lights = cue_lights::CueLights::default();
     let alarms = alarm_sound::AlarmDesk::new(facts.rig.alarm_sound.as_ref());
     let (patches, patch_news) = patches::PatchDesk::new(&facts);
     let scribe = Scribe {
@@ -147,6 +149,7 @@ pub fn run(
         set: set.clone(),
         patches: patches.clone(),
         buttons: button_book.clone(),
+        cue_lights: cue_lights.clone(),
         alarm_sound: alarms.clone(),
         check: check.clone(),
         state: State::of(outputs.health().to_vec()),
@@ -226,6 +229,7 @@ pub fn run(
         desk.scribe.tell(ToScribe::Said { code: "machine-replaced", text });
     }
     say_whose_word(&desk);
+    cue_lights.start(&facts.rig.cue_lights, desk.snapshots.clone())?;
     alarms.start(facts.rig.alarm_sound.as_ref(), desk.snapshots.clone(), desk.scribe.clone())?;
     buttons::start(&facts.rig.buttons, &button_book, desk.clone(), &desk.scribe)?;
     if let Some(tls) = &loaded.tls {

@@ -19,7 +19,7 @@ mod songs;
 mod switch;
 
 pub use channels::{AgainstView, HeardChannel, MetersView};
-pub use devices::{AlarmSoundView, ButtonView, ChannelView, DeviceAlarm, DeviceView};
+pub use devices::{AlarmSoundView, ButtonView, ChannelView, CueLightView, DeviceAlarm, DeviceView};
 pub use machine::{ClockView, Fitness, HostView, LevelView, LinkView, MachineView, PathView, Reason, Role, SourceView};
 pub use offsets::{CauseHint, Drift, Forecast, OffsetLimits, OffsetNow, OffsetView};
 pub use songs::{NextSong, SetEntry, SetState, Song};
@@ -93,6 +93,9 @@ pub struct Snapshot {
     /// Footswitches and buttons, in the rig file's order.
     #[serde(default)]
     pub buttons: Vec<ButtonView>,
+    /// Cue lights, in the rig file's order.
+    #[serde(default)]
+    pub cue_lights: Vec<CueLightView>,
     /// Where unacknowledged alarms sound; none: nowhere.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub alarm_sound: Option<AlarmSoundView>,
@@ -146,6 +149,7 @@ impl Snapshot {
             devices: Vec::new(),
             code_cut: None,
             buttons: Vec::new(),
+            cue_lights: Vec::new(),
             alarm_sound: None,
         }
     }

@@ -34,6 +34,12 @@ link.onSnapshot((s) => {
     shape(li.children[0], b.heard ? "good" : "danger");
     say(li.children[1], `${b.name}: ${DOES[b.does] ?? b.does}; ${pressed ? "PRESSED" : b.heard ? "heard" : "CANNOT BE HEARD"} at ${b.place}`);
   });
+  const lights = s.cue_lights ?? [];
+  show(byId("cue-lights"), lights.length > 0);
+  keyed(byId("lights"), lights, (l) => l.name, () => el("li", {}, el("span", { class: "shape" }), el("span")), (li, l) => {
+    shape(li.children[0], !l.told ? "danger" : l.lit ? "abnormal" : "good");
+    say(li.children[1], `${l.name}: ${l.lit ? "LIT" : "dark"}; ${l.text}`);
+  });
   const sound = s.alarm_sound;
   shape(byId("sound-shape"), sound ? (sound.ready ? "good" : "abnormal") : "neutral");
   say(byId("sound-is"), sound?.text ?? "Off: alarms are seen here and make no sound. Name an output under [alarm_sound] of rig.toml.");

@@ -49,7 +49,7 @@ export type Snapshot = {
   next: { number: number; name: string; start: string } | null; offsets: OffsetView[]; machines: MachineView[];
   switch: SwitchStatus; alarms: AlarmView[]; proposal: { id: number; to: string; text: string } | null;
   events: EventView[]; rules: Rule[]; report: string | null; set?: SetEntry[]; songs?: string[]; parity?: ParityLine[];
-  devices?: DeviceView[]; buttons?: ButtonView[]; alarm_sound?: { ready: boolean; text: string } | null; code_cut?: { at_ns: number; to: string; lost: number; repeated: number; text: string } | null;
+  devices?: DeviceView[]; buttons?: ButtonView[]; cue_lights?: { name: string; lit: boolean; told: boolean; text: string }[]; alarm_sound?: { ready: boolean; text: string } | null; code_cut?: { at_ns: number; to: string; lost: number; repeated: number; text: string } | null;
 };
 export type SetEntry = { place: number; number: number; name: string; start: string; state: "played" | "now" | "next" | "to-come" | "skipped"; added: boolean };
 export type DeviceView = {

@@ -250,6 +250,7 @@ fn make(to: &Path, a: &Answers, heard_by: HeardBy) -> Made {
         machines,
         outputs: Vec::new(),
         buttons: Vec::new(),
+        cue_lights: Vec::new(),
         alarm_sound: None,
         limits: Limits::default(),
         policies: Policies::default(),

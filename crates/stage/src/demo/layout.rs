@@ -209,6 +209,7 @@ pub fn make(c: &DemoConfig, network: Arc<dyn Network>) -> Result<Layout, DemoErr
         machines,
         outputs,
         buttons: Vec::new(),
+        cue_lights: Vec::new(),
         alarm_sound: None,
         limits: Limits::default(),
         policies: Policies { on_link_loss: c.scenario.rig.on_link_loss, lone_stop: c.scenario.rig.lone_stop },

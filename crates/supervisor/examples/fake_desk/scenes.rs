@@ -573,6 +573,12 @@ fn ready(now: MonoTime, wall: WallTime) -> Scene {
         parity: Vec::new(),
         devices: Vec::new(),
         code_cut: None,
+        cue_lights: vec![CueLightView {
+            name: "monitor desk".into(),
+            lit: false,
+            told: true,
+            text: "lit while a proposal waits or nobody has seen a high alarm".into(),
+        }],
         alarm_sound: Some(AlarmSoundView {
             ready: true,
             text: "Alarms sound on crew interface (crew, channel 3), and whoever wears it hears them.".into(),

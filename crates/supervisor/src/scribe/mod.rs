@@ -178,6 +178,8 @@ pub struct Scribe {
     pub patches: crate::patches::PatchDesk,
     /// Footswitches and buttons.
     pub buttons: crate::buttons::Book,
+    /// Cue lights.
+    pub cue_lights: crate::cue_lights::CueLights,
     /// Where alarms sound.
     pub alarm_sound: crate::alarm_sound::AlarmDesk,
     /// Tonight's set.
@@ -347,6 +349,7 @@ impl Scribe {
         snapshot.devices = self.patches.shown();
         picture::mark_devices(&mut snapshot.devices, &snapshot.alarms);
         snapshot.buttons = self.buttons.shown();
+        snapshot.cue_lights = self.cue_lights.shown();
         snapshot.alarm_sound = self.alarm_sound.shown();
         let _ = self.snapshots.send(Arc::new(snapshot));
     }

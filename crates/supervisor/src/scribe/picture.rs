@@ -105,6 +105,7 @@ pub fn snapshot(
         devices: Vec::new(),
         code_cut: state.code_cut.clone(),
         buttons: Vec::new(),
+        cue_lights: Vec::new(),
         alarm_sound: None,
         parity: state.parity.clone(),
     }

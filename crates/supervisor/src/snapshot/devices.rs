@@ -12,6 +12,19 @@ pub struct AlarmSoundView {
     pub text: String,
 }
 
+/// A cue light.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct CueLightView {
+    /// What people call it.
+    pub name: String,
+    /// Whether it should be lit.
+    pub lit: bool,
+    /// Whether it was told so: what it does with that nobody knows.
+    pub told: bool,
+    /// When it is lit, and why it cannot be told, in words.
+    pub text: String,
+}
+
 /// A footswitch or button.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 pub struct ButtonView {
