@@ -89,7 +89,7 @@ alarms! {
         "{m} is silent on every network path: its host may be gone."
     AgentLost = 4 "agent-lost" High/Medium on 0 off 5000 latching true by [HostSilent SupervisorCutOff]
         "{m}'s agent is gone, its host lives: nothing is known of its player."
-    EarsLost = 37 "ears-lost" High/Medium on 0 off 5000 latching true by []
+    EarsLost = 37 "ears-lost" High/Medium on 150 off 5000 latching true by []
         "The supervisor's own inputs no longer hear {m}: see to its interface and plugs. {m} itself is not blamed."
     BothPlayersLost = 5 "both-players-lost" High/High on 0 off 1000 latching true by [SupervisorCutOff]
         "All players are gone: there is nothing to change over to."
