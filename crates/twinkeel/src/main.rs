@@ -181,3 +181,14 @@ pub(crate) fn unreached(why: &dyn std::fmt::Display) -> ExitCode {
     eprintln!("twinkeel: {why}");
     ExitCode::from(3)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Every command's arguments go together: else the command ends in a panic when it is called.
+    #[test]
+    fn commands_are_put_together_rightly() {
+        Cli::command().debug_assert();
+    }
+}

@@ -27,19 +27,15 @@ const CHECKED: Duration = Duration::from_secs(60);
 
 /// Arguments of `twinkeel replace`.
 #[derive(clap::Args)]
-#[command(
-    after_help = "Example, in the supervisor's folder: twinkeel replace B --agent ../B/agent.toml --name \"spare 2\"\n\n\
+#[command(after_help = "The machine's entry in the rig's file is rewritten, all else in it stays as it is.\n\n\
+    Example, in the supervisor's folder: twinkeel replace B --agent ../B/agent.toml --name \"spare 2\"\n\n\
     It runs on the supervisor's computer. Exit code 0 when the spare is heard and nothing differs, 1 when it is not or something does,\n\
-    2 for usage and files, 3 when the supervisor cannot be reached."
-)]
+    2 for usage and files, 3 when the supervisor cannot be reached.")]
 pub struct ReplaceArgs {
     #[command(flatten)]
     at: At,
     /// The machine whose place the spare takes, by its letter.
     machine: char,
-    /// The rig; its entry of the machine is rewritten, all else in it stays as it is.
-    #[arg(long, default_value = "rig.toml")]
-    rig: PathBuf,
     /// The settings of the agent that is replaced, or of one that hears a like player.
     #[arg(long, value_name = "FILE")]
     agent: PathBuf,
@@ -60,7 +56,7 @@ pub fn run(a: &ReplaceArgs) -> ExitCode {
         Ok(m) => m,
         Err(e) => return refuse(&e),
     };
-    println!("{} is ready for `{}`, and {} names it as {machine}.", a.out.display(), a.name, a.rig.display());
+    println!("{} is ready for `{}`, and {} names it as {machine}.", a.out.display(), a.name, a.at.rig().display());
     println!("The folder holds a secret key: carry it by hand, and delete the copy after.");
     match ask(&a.at, "act", &serde_json::json!({ "by": "command line", "do": DeskAct::StartAnew })) {
         Ok(ActOutcome::Done { .. } | ActOutcome::Asked { .. }) => {}
@@ -107,23 +103,23 @@ type Wrong = Box<dyn std::error::Error>;
 /// Makes the spare's folder and rewrites the rig file. Nothing is left half done: the rig file is replaced last, and whole.
 fn prepare(a: &ReplaceArgs) -> Result<Machine, Wrong> {
     let text = |p: &Path| std::fs::read_to_string(p).map_err(|e| format!("{}: {e}", p.display()));
-    let (rig_text, agent_text) = (text(&a.rig)?, text(&a.agent)?);
-    let rig = RigFile::parse(&a.rig.display().to_string(), &rig_text)?;
+    let (rig_text, agent_text) = (text(a.at.rig())?, text(&a.agent)?);
+    let rig = RigFile::parse(&a.at.rig().display().to_string(), &rig_text)?;
     let agent = AgentFile::parse(&a.agent.display().to_string(), &agent_text)?;
     let letter = Machine::from_letter(a.machine).filter(|m| m.index() < rig.machines.len());
     let machine = letter.ok_or_else(|| {
         let all: Vec<String> = Machine::first(rig.machines.len()).map(|m| m.to_string()).collect();
-        format!("{}: this rig has no machine {}; it has {}", a.rig.display(), a.machine, all.join(", "))
+        format!("{}: this rig has no machine {}; it has {}", a.at.rig().display(), a.machine, all.join(", "))
     })?;
     if rig.heard_by == settings::rig::HeardBy::Supervisor {
         return Err(format!(
             "{}: the supervisor alone hears these machines: put the spare's cables where {machine}'s were",
-            a.rig.display()
+            a.at.rig().display()
         )
         .into());
     }
     if agent.supervisor.rig != rig.rig_id {
-        return Err(format!("{}: this agent is of another rig than {}", a.agent.display(), a.rig.display()).into());
+        return Err(format!("{}: this agent is of another rig than {}", a.agent.display(), a.at.rig().display()).into());
     }
     if a.out.exists() {
         return Err(format!("{}: exists already; choose another --out, or move it away", a.out.display()).into());
@@ -135,8 +131,10 @@ fn prepare(a: &ReplaceArgs) -> Result<Machine, Wrong> {
     RigFile::parse("the new rig.toml", &new_rig)?;
     std::fs::create_dir_all(&a.out).map_err(|e| format!("{}: {e}", a.out.display()))?;
     ports::local::write_secret(&a.out.join("agent.key"), &keys.secret.to_secret_text())?;
-    let before = a.rig.with_extension(format!("before-{machine}.toml"));
-    for (path, text) in [(&a.out.join("agent.toml"), &agent_text), (&before, &rig_text), (&a.rig, &new_rig)] {
+    let before = a.at.rig().with_extension(format!("before-{machine}.toml"));
+    let spare = a.out.join("agent.toml");
+    let files = [(spare.as_path(), &agent_text), (before.as_path(), &rig_text), (a.at.rig(), &new_rig)];
+    for (path, text) in files {
         ports::local::replace(path, text).map_err(|e| format!("{}: {e}", path.display()))?;
     }
     Ok(machine)

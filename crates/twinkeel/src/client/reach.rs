@@ -37,6 +37,11 @@ pub(crate) struct Page {
 }
 
 impl At {
+    /// The rig's file, if it is on this computer.
+    pub(crate) fn rig(&self) -> &Path {
+        &self.rig
+    }
+
     /// Works out where the page is and whom to trust.
     pub(crate) fn reach(&self) -> Result<Page, String> {
         // A file that was broken by an edit must not keep a person from a changeover: the page may still be where it usually is.
