@@ -152,13 +152,7 @@ mod tests {
     fn a_process_is_never_told_to_have_started_before_it_did() {
         for _ in 0..10 {
             let before = ports::os::wall_now().0;
-            let mut child = std::process::Command::new(std::env::current_exe().unwrap())
-                .args(["--exact", "player::tests::role"])
-                .env(ROLE, "1")
-                .stdin(std::process::Stdio::piped())
-                .stdout(std::process::Stdio::null())
-                .spawn()
-                .unwrap();
+            let mut child = play(&std::env::current_exe().unwrap());
             let after = ports::os::wall_now().0;
             let told = started(child.id());
             let finely = ports::os::process_started(child.id()).is_some();
@@ -173,6 +167,17 @@ mod tests {
 
     /// Set in the process that plays the player in these tests.
     const ROLE: &str = "TWINKEEL_TEST_PLAYER";
+
+    /// A copy of this test's program as the player.
+    fn play(program: &Path) -> std::process::Child {
+        std::process::Command::new(program)
+            .args(["--exact", "player::tests::role"])
+            .env(ROLE, "1")
+            .stdin(std::process::Stdio::piped())
+            .stdout(std::process::Stdio::null())
+            .spawn()
+            .unwrap()
+    }
 
     /// What this test's copy does as the player; a plain test run passes through.
     #[test]
@@ -197,13 +202,7 @@ mod tests {
         std::fs::copy(std::env::current_exe().unwrap(), &file).unwrap();
         let mut watch = Watch { name, pid: None };
         assert_eq!(watch.look(), Some(false));
-        let mut child = std::process::Command::new(&file)
-            .args(["--exact", "player::tests::role"])
-            .env(ROLE, "1")
-            .stdin(std::process::Stdio::piped())
-            .stdout(std::process::Stdio::null())
-            .spawn()
-            .unwrap();
+        let mut child = play(&file);
         let came = wait(&mut watch, true);
         let pid = watch.pid;
         child.kill().unwrap();

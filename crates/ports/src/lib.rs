@@ -18,11 +18,13 @@ pub mod local;
 pub mod midi;
 pub mod os;
 mod quiet;
+mod reader;
 pub mod serial;
 
 pub use arrivals::{Arrival, Arrivals, Format, MidiBytes, PcmBlock, SourceState, Wake};
 pub use error::PortError;
 pub use listing::{AudioDevice, Listing, MidiPort, PortDirection, list_audio, list_midi};
+pub use reader::read;
 
 /// The host name that stands for the system's own one.
 pub const DEFAULT: &str = "default";

@@ -15,6 +15,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::error::Wrong;
 use crate::outputs::hex_bytes;
+use crate::sources::default_host;
 
 /// A footswitch or button.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
@@ -84,10 +85,6 @@ pub enum ButtonMessage {
     Program(u8, u8),
 }
 
-fn default_host() -> String {
-    "default".into()
-}
-
 impl ButtonMessage {
     /// From its first two bytes in hexadecimal.
     pub fn parse(text: &str) -> Option<ButtonMessage> {
@@ -102,6 +99,14 @@ impl ButtonMessage {
             _ => None,
         }
     }
+}
+
+/// A name that stands on the page and in the record; `mend` shows a good one.
+pub(crate) fn check_name(name: &str, mend: &'static str) -> Result<(), Wrong> {
+    if name.is_empty() || name.chars().count() > 32 || name.chars().any(char::is_control) {
+        return Err(Wrong { key: "name", what: "this is no name", mend });
+    }
+    Ok(())
 }
 
 impl Button {
@@ -124,10 +129,7 @@ impl Button {
 
     pub(crate) fn check(&self, machines: usize) -> Result<(), Wrong> {
         let (Button::Midi { name, to, .. } | Button::Osc { name, to, .. }) = self;
-        if name.is_empty() || name.chars().count() > 32 || name.chars().any(char::is_control) {
-            let mend = "write 1 to 32 printable characters, such as \"left foot\"";
-            return Err(Wrong { key: "name", what: "this is no name", mend });
-        }
+        check_name(name, "write 1 to 32 printable characters, such as \"left foot\"")?;
         let moves = matches!(self.does(), Does::Changeover | Does::ForcedChangeover);
         if to.is_some() && (!moves || self.to().is_none_or(|m| m.index() >= machines)) {
             let mend = "write the letter of a machine, such as to = \"B\", and only for a changeover";

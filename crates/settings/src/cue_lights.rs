@@ -6,6 +6,7 @@ use std::net::SocketAddr;
 
 use serde::{Deserialize, Serialize};
 
+use crate::buttons::check_name;
 use crate::error::Wrong;
 use crate::outputs::hex_bytes;
 use crate::sources::default_host;
@@ -69,11 +70,7 @@ impl CueLight {
     }
 
     pub(crate) fn check(&self) -> Result<(), Wrong> {
-        let name = self.name();
-        if name.is_empty() || name.chars().count() > 32 || name.chars().any(char::is_control) {
-            let mend = "write 1 to 32 printable characters, such as \"monitor desk\"";
-            return Err(Wrong { key: "name", what: "this is no name", mend });
-        }
+        check_name(self.name(), "write 1 to 32 printable characters, such as \"monitor desk\"")?;
         let is_midi = |text: &str| hex_bytes(text).is_some_and(|b| b.first().is_some_and(|s| *s >= 0x80));
         let no_midi = |key| {
             let mend = "write whole messages in hexadecimal: lit = \"90 3c 7f\", dark = \"90 3c 00\"";

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::error::Wrong;
+use crate::sources::default_host;
 
 /// An outboard device: a MIDI port and one channel or more.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
@@ -108,10 +109,6 @@ pub enum Follows {
     Clock,
     /// Linear timecode by a cable of its own: nothing can be sent.
     Ltc,
-}
-
-fn default_host() -> String {
-    "default".into()
 }
 
 impl Device {

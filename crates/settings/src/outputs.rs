@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::duration::Duration;
 use crate::error::Wrong;
+use crate::sources::default_host;
 
 /// A changeover output.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
@@ -133,9 +134,6 @@ pub enum Encoding {
     Text,
 }
 
-fn default_host() -> String {
-    "default".into()
-}
 fn default_method() -> String {
     "POST".into()
 }

@@ -1,20 +1,16 @@
 //! MIDI ports and audio devices: a thread a source, woken by the driver's callback.
 
-use std::sync::Arc;
-use std::time::Duration;
-
 use base::{Dbfs, FrameRate, Hertz};
 use ports::audio::AudioInput;
 use ports::midi::MidiPortName;
-use ports::{Arrival, Arrivals, SourceState, Wake};
+use ports::{Arrival, SourceState};
 use wire::SourceFlags;
 
 use crate::core::SoundFormat;
 use crate::news::{News, NewsDesk};
 
-/// A wake may be lost between the last look and the sleep: look again after this.
-const LOOK_AGAIN: Duration = Duration::from_millis(20);
-
+/// Sources are read with this level of real-time scheduling.
+const URGENCY: Option<u8> = Some(30);
 /// What is wanted of an audio device.
 pub struct AudioWanted {
     pub host: String,
@@ -31,8 +27,10 @@ pub struct AudioWanted {
 
 pub fn start_midi(input: usize, port: String, host: String, desk: NewsDesk) -> std::io::Result<()> {
     let name = format!("MIDI port {port}");
-    listen(
+    ports::read(
         "midi-in",
+        "a source".into(),
+        URGENCY,
         move |wake| ports::midi::open_in(MidiPortName { host, port }, Some(wake)),
         move |arrival| match arrival {
             Arrival::Midi { at, bytes } => desk.tell(News::Midi { input, at, bytes: bytes.to_vec() }),
@@ -83,8 +81,10 @@ fn start_device(wanted: Vec<(AudioWanted, NewsDesk)>) -> std::io::Result<()> {
             Listener { wanted, desk, places }
         })
         .collect();
-    listen(
+    ports::read(
         "audio-in",
+        "a source".into(),
+        URGENCY,
         move |wake| ports::audio::open_in(input, Some(wake)),
         move |arrival| match arrival {
             Arrival::Pcm { at, block } => {
@@ -144,29 +144,6 @@ impl Listener {
         }
         tell(name, state, &self.desk);
     }
-}
-
-/// Starts a thread that opens a source and hands on what comes.
-fn listen(
-    thread: &str,
-    open: impl FnOnce(Wake) -> std::io::Result<Arrivals> + Send + 'static,
-    mut hand_on: impl FnMut(Arrival) + Send + 'static,
-) -> std::io::Result<()> {
-    std::thread::Builder::new().name(thread.into()).spawn(move || {
-        ports::os::make_urgent(30);
-        let me = std::thread::current();
-        let mut arrivals = match open(Arc::new(move || me.unpark())) {
-            Ok(a) => a,
-            Err(e) => return tracing::error!("no thread could be started for a source: {e}"),
-        };
-        loop {
-            while let Some(arrival) = arrivals.pop() {
-                hand_on(arrival);
-            }
-            std::thread::park_timeout(LOOK_AGAIN);
-        }
-    })?;
-    Ok(())
 }
 
 /// To the supervisor; that callbacks have ceased is in the beats.

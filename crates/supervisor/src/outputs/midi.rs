@@ -4,7 +4,6 @@
 //! tells: when that is gone, so is the output, until both are open again.
 
 use std::sync::{Arc, Mutex};
-use std::time::Duration;
 
 use base::{Machine, SwitchView};
 use ports::midi::{MidiOut, MidiPortName};
@@ -54,42 +53,35 @@ impl Way for MidiWay {
 
 /// Hears the switch's answers, and tells when the port that they come from is gone.
 fn listen(name: MidiPortName, mut answers: Answers, bell: Arc<Mutex<Option<Bell>>>) -> std::io::Result<()> {
-    std::thread::Builder::new().name("midi-answers".into()).spawn(move || {
-        let me = std::thread::current();
-        let port = name.port.clone();
-        let mut arrivals = match ports::midi::open_in(name, Some(Arc::new(move || me.unpark()))) {
-            Ok(a) => a,
-            Err(e) => return tracing::error!("no thread could be started for the answers from {port}: {e}"),
-        };
-        let current = || bell.lock().ok().and_then(|b| b.clone());
-        let mut was_open = false;
-        loop {
-            while let Some(arrival) = arrivals.pop() {
-                match arrival {
-                    Arrival::Midi { at, bytes } => {
-                        for m in bytes.iter().filter_map(|b| answers.on_byte(*b)) {
-                            if let Some(bell) = current() {
-                                bell.health.heard(SwitchView::On(m), at);
-                            }
-                        }
+    let port = name.port.clone();
+    let current = move || bell.lock().ok().and_then(|b| b.clone());
+    let mut was_open = false;
+    ports::read(
+        "midi-answers",
+        format!("the answers from {port}"),
+        None,
+        move |wake| ports::midi::open_in(name, Some(wake)),
+        move |arrival| match arrival {
+            Arrival::Midi { at, bytes } => {
+                for m in bytes.iter().filter_map(|b| answers.on_byte(*b)) {
+                    if let Some(bell) = current() {
+                        bell.health.heard(SwitchView::On(m), at);
                     }
-                    Arrival::State { state: SourceState::Open(_), .. } => {
-                        was_open = true;
-                        tracing::info!("answers are heard from {port}");
-                    }
-                    Arrival::State { state: SourceState::Gone { why }, .. } => {
-                        tracing::warn!("no answers are heard from {port}: {why}; trying on");
-                        if std::mem::take(&mut was_open)
-                            && let Some(bell) = current()
-                        {
-                            bell.ring();
-                        }
-                    }
-                    Arrival::State { .. } | Arrival::Pcm { .. } => {}
                 }
             }
-            std::thread::park_timeout(Duration::from_millis(20));
-        }
-    })?;
-    Ok(())
+            Arrival::State { state: SourceState::Open(_), .. } => {
+                was_open = true;
+                tracing::info!("answers are heard from {port}");
+            }
+            Arrival::State { state: SourceState::Gone { why }, .. } => {
+                tracing::warn!("no answers are heard from {port}: {why}; trying on");
+                if std::mem::take(&mut was_open)
+                    && let Some(bell) = current()
+                {
+                    bell.ring();
+                }
+            }
+            Arrival::State { .. } | Arrival::Pcm { .. } => {}
+        },
+    )
 }

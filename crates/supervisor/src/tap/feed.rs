@@ -12,7 +12,7 @@ use super::{Listening, Wanted};
 pub fn start(socket: &Path, wanted: Wanted) -> std::io::Result<()> {
     let listener = Listener::bind(socket)?;
     std::thread::Builder::new().name("tap".into()).spawn(move || {
-        make_urgent(35);
+        make_urgent(super::URGENCY);
         let mut tap = Listening::new(wanted);
         loop {
             match listener.accept() {

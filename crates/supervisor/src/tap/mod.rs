@@ -13,6 +13,9 @@ use crate::tape::{Stretch, Wishes};
 use crate::to_watch::{ToWatch, WatchDesk};
 use ears::TapEars;
 
+/// The level of its thread's real-time scheduling.
+const URGENCY: u8 = 35;
+
 /// What a tap is for.
 pub struct Wanted {
     /// Channels whose sound counts as programme; none: all but timecode and pilot.
