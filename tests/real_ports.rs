@@ -381,6 +381,8 @@ mod with_jack {
         let patch = ["told [b2, 00, 01]", "told [c2, 0c]", "told [b2, 07, 64]"];
         wait_until("what A sent", Duration::from_secs(10), || (told().len() >= 3, told()));
         assert_eq!(told(), patch);
+        // B sends the same a few milliseconds later: once it is on air, that would rightly be passed on, too.
+        std::thread::sleep(Duration::from_millis(500));
         wait_until("a B that may go on air", Duration::from_secs(10), || {
             let (taken, said) = rig.changeover(&["B"]);
             (taken, said)
