@@ -133,6 +133,21 @@ fn nothing_moves_in_bad_weather() {
     assert!((0.03..0.08).contains(&share), "the links lost {share} of all frames");
 }
 
+/// The first beats of a session overtake each other there, and the words of its beginning come late, in another order each time.
+#[test]
+fn a_rig_comes_up_in_bad_weather_each_time() {
+    if !possible_or_excused("starts in bad weather between hosts") {
+        return;
+    }
+    let _alone = alone();
+    let mut s = scenario("bad-network");
+    s.length = Duration::millis(500);
+    s.steps.clear();
+    for seed in 1..=8 {
+        holds(&s, &|| Hosts::new(s.rig.paths, Cables::Emulated { seed }), s.length.0);
+    }
+}
+
 fn total(hosts: &Hosts) -> [u64; 3] {
     hosts.counts().iter().fold([0; 3], |sum, c| {
         let n = c.so_far();

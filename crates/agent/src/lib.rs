@@ -21,7 +21,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64};
 use std::sync::{Arc, Mutex};
 
 use base::{MachineId, RigId, Span};
-use ports::os::{Gate, Urgency, boot_id, random_id};
+use ports::os::{Gate, Urgency, boot_id, random_id, vital};
 use settings::AgentFile;
 use settings::agent::{Folder, Hashing, PlayerWatch, Source, Trigger};
 use settings::duration::Duration;
@@ -87,7 +87,10 @@ pub fn run(config: &Path) -> Result<std::convert::Infallible, StartError> {
     };
     let (lanes, audio) = start(setup, Some(own))?;
     sources::start_audio(audio)?;
-    lanes.run()
+    vital("lanes", move || lanes.run())?;
+    loop {
+        std::thread::park();
+    }
 }
 
 /// Listens to machines from outside, for as long as this process lives: by inputs of this computer, of which it says no word for a
@@ -101,7 +104,7 @@ pub fn listen(machines: Vec<Setup>) -> Result<(), StartError> {
         let name = format!("listen {}", setup.name);
         let (lanes, wanted) = start(setup, None)?;
         audio.extend(wanted);
-        std::thread::Builder::new().name(name).spawn(move || lanes.run())?;
+        vital(&name, move || lanes.run())?;
     }
     Ok(sources::start_audio(audio)?)
 }
@@ -181,7 +184,7 @@ fn start(setup: Setup, own: Option<OnItsMachine>) -> Result<Started, StartError>
         departures: Default::default(),
     };
     let (urgency_to, urgency) = std::sync::mpsc::channel();
-    std::thread::Builder::new().name("beats".into()).spawn(move || {
+    vital("beats", move || {
         beats.run(|u| {
             let _ = urgency_to.send(u.clone());
         })

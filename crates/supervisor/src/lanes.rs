@@ -136,7 +136,7 @@ pub fn start(address: SocketAddr, lanes: Lanes) -> std::io::Result<SocketAddr> {
     let strangers = Arc::new(AtomicUsize::new(0));
     let newest: Newest = Arc::default();
     let bulk: Bulk = Arc::default();
-    std::thread::Builder::new().name("lanes".into()).spawn(move || {
+    ports::os::vital("lanes", move || {
         for stream in listener.incoming() {
             let Ok(stream) = stream else {
                 std::thread::sleep(Duration::from_millis(50));

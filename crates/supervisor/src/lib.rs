@@ -10,6 +10,7 @@ pub mod check;
 mod cue_lights;
 mod desk;
 mod ears;
+mod failures;
 mod from_watch;
 pub mod house;
 mod lanes;
@@ -35,7 +36,7 @@ use std::sync::atomic::AtomicU64;
 use std::sync::{Arc, Mutex};
 
 use base::Hertz;
-use ports::os::{Gate, mono_now, wall_now};
+use ports::os::{Gate, began_anew_after, mono_now, vital, wall_now};
 use watch::Brain;
 
 use crate::last_acts::LastActs;
@@ -154,8 +155,10 @@ pub fn run(
         check: check.clone(),
         state: State::of(outputs.health().to_vec()),
     };
-    let scribe_thread = std::thread::Builder::new().name("scribe".into()).spawn(move || scribe.run())?;
+    let scribe_thread = vital("scribe", move || scribe.run())?;
     scribe_desk.serve(scribe_thread.thread().clone());
+    let said = scribe_desk.clone();
+    failures::tell_of_them(move |text| said.tell(ToScribe::Said { code: "part-failed", text }));
 
     let watch = watch_thread::WatchThread {
         brain: Box::new(Brain::new(setup::brain_setup(&facts), memory, mono_now())),
@@ -173,7 +176,7 @@ pub fn run(
         acts,
     };
     let said = scribe_desk.clone();
-    let watch_thread = std::thread::Builder::new().name("watch".into()).spawn(move || {
+    let watch_thread = vital("watch", move || {
         watch.run(|u| said.tell(ToScribe::Said { code: "started", text: format!("The supervisor watches with {u}.") }));
     })?;
 
@@ -227,6 +230,11 @@ pub fn run(
     });
     for text in replaced {
         desk.scribe.tell(ToScribe::Said { code: "machine-replaced", text });
+    }
+    if let Some(thread) = began_anew_after() {
+        let text =
+            format!("The supervisor began anew by itself: its thread \"{thread}\" had failed. Its log says where.");
+        desk.scribe.tell(ToScribe::Said { code: "began-anew", text });
     }
     say_whose_word(&desk);
     cue_lights.start(&facts.rig.cue_lights, desk.snapshots.clone())?;

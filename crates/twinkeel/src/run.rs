@@ -105,27 +105,9 @@ pub fn supervisor(a: &SupervisorArgs) -> ExitCode {
     };
     match supervisor::run(&a.config, listen, stop) {
         Ok(supervisor::Ended::Stopped) => ExitCode::SUCCESS,
-        Ok(supervisor::Ended::Again) => again(),
+        Ok(supervisor::Ended::Again) => refuse(&ports::os::begin_anew(None)),
         Err(e) => refuse(&e),
     }
-}
-
-/// Takes this process's own place, with its arguments and its number, so that whoever looks after it need not start another.
-#[cfg(unix)]
-fn again() -> ExitCode {
-    use std::os::unix::process::CommandExt as _;
-    let mut own = std::env::args_os();
-    let this = std::env::current_exe().ok().map(Into::into).or_else(|| own.next());
-    match this {
-        Some(program) => refuse(&std::process::Command::new(program).args(std::env::args_os().skip(1)).exec()),
-        None => refuse(&"the program cannot be found again: start it by hand"),
-    }
-}
-
-/// Whoever looks after this process starts it again.
-#[cfg(not(unix))]
-fn again() -> ExitCode {
-    refuse(&"it was asked to start anew: start it by hand")
 }
 
 /// Starts those who listen for a supervisor that alone hears its machines: agents, in this process.

@@ -46,7 +46,8 @@ pub struct MachineWatch {
     /// Whether its beats come.
     pub detector: BeatDetector,
     /// Beats count anew in each session, the detector's numbers go on: what is added to a beat's number.
-    seq_base: Option<u64>,
+    /// Beats are numbered on through all sessions: what the last one came to before this one.
+    before_session: u64,
     last_seq: u64,
     interval: Span,
     prefer: [SourceKind; 4],
@@ -84,7 +85,7 @@ impl MachineWatch {
             session: None,
             paths: Default::default(),
             detector: BeatDetector::new(DetectorConfig::every(interval)),
-            seq_base: None,
+            before_session: 0,
             last_seq: 0,
             interval,
             prefer,
@@ -122,7 +123,7 @@ impl MachineWatch {
         // How the old one ended stands until this one's first beat: between the two its silence is no death.
         self.begins = true;
         self.paths = Default::default();
-        self.seq_base = None;
+        self.before_session = self.last_seq;
         self.detector.on_new_sender();
         old
     }
@@ -144,9 +145,13 @@ impl MachineWatch {
                 self.refused = self.refused.saturating_add(1);
             }
         })?;
-        // Said in many beats; each waking counts once.
+        // An agent counts each session's beats from 1, so none lies before them, in whatever order they come.
+        let seq = self.before_session + u64::from(beat.seq);
+        let newer = seq > self.last_seq;
+        // Said in many beats; each waking counts once, and an overtaken beat tells of none.
         let woken = |b: &Beat| b.host.has(HostFlags::WOKE).then_some(b.frozen_before);
-        if woken(&beat).is_some() && self.newest.as_ref().is_none_or(|(before, _)| woken(before) != woken(&beat)) {
+        let told = |woke| self.newest.as_ref().is_some_and(|(before, _)| woken(before) == Some(woke));
+        if newer && woken(&beat).is_some_and(|woke| !told(woke)) {
             self.on_sleep();
         }
         if let Some(p) = self.paths.get_mut(path) {
@@ -160,11 +165,7 @@ impl MachineWatch {
         self.lane_closed = self.lane_closed.filter(|closed| at <= *closed);
         let clock = self.clock(at);
         let sent = (clock.state == ClockState::Tracking).then(|| beat.sent.to_local(clock.offset));
-        let seq = u64::from(beat.seq);
-        let base = *self.seq_base.get_or_insert((self.last_seq + 1).wrapping_sub(seq));
-        let seq = base.wrapping_add(seq);
         let _ = self.detector.on_beat(path, seq, sent, at);
-        let newer = seq > self.last_seq;
         if newer {
             self.last_seq = seq;
             self.last_sent = Some(sent.unwrap_or(at));

@@ -61,9 +61,17 @@ pub fn least_timer_slack() {
 
 /// A thread with a nice value of its own, which is Linux's way and no standard's (sched(7)).
 pub fn give_way() -> Result<(), String> {
+    set_normal(thread_priority::NormalThreadSchedulePolicy::Batch)
+}
+
+/// SCHED_OTHER (sched(7)).
+pub fn set_ordinary() -> Result<(), String> {
+    set_normal(thread_priority::NormalThreadSchedulePolicy::Other)
+}
+
+fn set_normal(policy: thread_priority::NormalThreadSchedulePolicy) -> Result<(), String> {
     let least = thread_priority::ThreadPriority::Min;
-    let batch = thread_priority::NormalThreadSchedulePolicy::Batch;
-    let policy = thread_priority::ThreadSchedulePolicy::Normal(batch);
+    let policy = thread_priority::ThreadSchedulePolicy::Normal(policy);
     thread_priority::set_thread_priority_and_policy(thread_priority::thread_native_id(), least, policy)
         .map_err(|e| e.to_string())
 }

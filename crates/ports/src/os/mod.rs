@@ -4,6 +4,7 @@
 //! library where those are missing (user-space stamps, polling).
 
 mod alone;
+mod anew;
 #[cfg_attr(not(target_os = "linux"), allow(dead_code))]
 mod departures;
 #[cfg(target_os = "linux")]
@@ -20,6 +21,7 @@ use linux as sys;
 use portable as sys;
 
 pub use alone::{LeftAlone, left_alone};
+pub use anew::{began_anew_after, begin_anew, vital};
 pub use departures::Departure;
 pub use own_links::{Link, OwnLinks};
 pub use sys::{Gate, Waker};
@@ -98,6 +100,13 @@ pub fn make_urgent(level: u8) -> Urgency {
     match sys::set_real_time(thread_priority::ThreadPriority::Crossplatform(priority)) {
         Ok(()) => Urgency::RealTime,
         Err(why) => Urgency::Plain(why),
+    }
+}
+
+/// Takes a thread's urgency back.
+fn make_ordinary() {
+    if let Err(why) = sys::set_ordinary() {
+        tracing::warn!("the scheduling stays as it is: {why}");
     }
 }
 

@@ -41,6 +41,12 @@ pub fn give_way() -> Result<(), String> {
     thread_priority::set_current_thread_priority(thread_priority::ThreadPriority::Min).map_err(|e| format!("{e:?}"))
 }
 
+pub fn set_ordinary() -> Result<(), String> {
+    let usual = thread_priority::ThreadPriorityValue::try_from(50).map_err(|e| format!("{e:?}"))?;
+    thread_priority::set_current_thread_priority(thread_priority::ThreadPriority::Crossplatform(usual))
+        .map_err(|e| format!("{e:?}"))
+}
+
 pub fn open_files(_process: u32) -> Option<Vec<std::path::PathBuf>> {
     None
 }
