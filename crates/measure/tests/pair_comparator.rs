@@ -82,6 +82,23 @@ fn a_click_says_its_period() {
     assert!((r.period.unwrap().0 - 2_000.0).abs() < 1.0, "{r:?}");
 }
 
+/// Beeps of 80 ms, twice a second, as a cue gives them: the blocks' common beginning or end cuts one of them off at each of its places.
+#[test]
+fn a_beep_that_the_block_cuts_off_is_the_same_beep() {
+    let beep = |n: i64| {
+        let t = n.rem_euclid(4_000) as f64 / RATE;
+        let loud = (0.8 - 10.0 * t).clamp(0.0, 0.1) * 4.0;
+        loud * (std::f64::consts::TAU * 660.0 * t).sin()
+    };
+    let block = |from: i64| f32s(&(from..from + 7_680).map(beep).collect::<Vec<_>>());
+    let mut c = Comparator::new(2 * N);
+    for from in (0..4_000).step_by(16) {
+        // The other machine is 3.5 ms behind.
+        let same = c.compare(&block(from), &block(from - 28)).unwrap();
+        assert!(same.confidence > 0.5, "from {from}: {same:?}");
+    }
+}
+
 #[test]
 fn silence_and_too_much_have_no_answer() {
     let x = f32s(&noise(N, 1));

@@ -6,6 +6,9 @@
 //! that they lay over the correlation, but bins that hold nothing get a full vote. The geometric mean of both is used: the peaks
 //! are nearly as sharp as PHAT's, and music in a band survives noise beside it.
 //!
+//! Both blocks fade in and out first: a beep that the blocks' common instant cuts off would else be one sharp edge in both, at a lag of
+//! nothing, and sharper than the beep itself.
+//!
 //! **Belief.** Of unrelated sounds the correlation is near enough normal round zero; of `n` such values the largest size is
 //! about `sqrt(2 ln n)` standard deviations. A peak is believed by how far it stands above that.
 //!
@@ -63,6 +66,8 @@ const TIE: f32 = 0.95;
 const BY_CHANCE: f64 = 0.15;
 /// Independent looks wanted in a band.
 const LOOKS: usize = 40;
+/// This part of a block fades in at its beginning, and out at its end, while it is searched.
+const FADE: usize = 16;
 
 /// Compares blocks; all memory is taken by [`Comparator::new`]. A block of 1 s at 48 kHz costs a few milliseconds, an excerpt of
 /// 1 s at 8 kHz well under one.
@@ -142,8 +147,8 @@ impl Comparator {
         if shorter < 16 || a.len() + b.len() > self.capacity {
             return None;
         }
-        self.spectrum_of(a, false)?;
-        self.spectrum_of(b, true)?;
+        self.spectrum_of(a, false, a.len() / FADE)?;
+        self.spectrum_of(b, true, b.len() / FADE)?;
         self.weigh(shorter, true);
         self.transform.inverse(&mut self.cross);
         let (size, time) = (self.transform.size() as i64, &self.transform.time);
@@ -168,12 +173,13 @@ impl Comparator {
         Some(Peak { lag, above_chance: height - chance })
     }
 
-    /// A block's spectrum, its mean taken out, scaled to the size of its largest sample.
-    fn spectrum_of(&mut self, block: &[f32], is_b: bool) -> Option<()> {
+    /// A block's spectrum, its mean taken out, scaled to an RMS of one; `fade` samples at either end come and go softly.
+    fn spectrum_of(&mut self, block: &[f32], is_b: bool, fade: usize) -> Option<()> {
         let (mean, scale) = measure(block)?;
         self.transform.time.fill(0.0);
-        for (out, v) in self.transform.time.iter_mut().zip(block) {
-            *out = if v.is_finite() { ((f64::from(*v) - mean) * scale) as f32 } else { 0.0 };
+        for (i, (out, v)) in self.transform.time.iter_mut().zip(block).enumerate() {
+            let shown = faded(i.min(block.len() - 1 - i), fade);
+            *out = if v.is_finite() { ((f64::from(*v) - mean) * scale * shown) as f32 } else { 0.0 };
         }
         self.transform.forward(if is_b { &mut self.b } else { &mut self.a });
         Some(())
@@ -260,8 +266,8 @@ impl Comparator {
 
     /// How often what both have in common repeats, when B has it `lag` later.
     pub(crate) fn period(&mut self, a: &[f32], b: &[f32], lag: i64) -> Option<f64> {
-        self.spectrum_of(a, false)?;
-        self.spectrum_of(b, true)?;
+        self.spectrum_of(a, false, 0)?;
+        self.spectrum_of(b, true, 0)?;
         self.weigh(a.len().min(b.len()), false);
         // Down to nothing at half the sample rate, so that peaks are wider than samples, and read alike between them.
         let bins = self.cross.len() as f64;
@@ -271,6 +277,14 @@ impl Comparator {
         self.transform.inverse(&mut self.cross);
         self.energies.period(&self.transform.time, a, b, lag)
     }
+}
+
+/// How much of a sample is left that lies so far from its block's end, in a fade of so many.
+fn faded(from_end: usize, fade: usize) -> f64 {
+    if from_end >= fade {
+        return 1.0;
+    }
+    0.5 - 0.5 * (std::f64::consts::PI * (from_end as f64 + 0.5) / fade as f64).cos()
 }
 
 /// 0 for a peak that chance gives, 1 for one that stands five standard deviations above.
