@@ -102,6 +102,8 @@ pub struct ClockEstimate {
 /// So many good exchanges make an estimate, from nothing and after a step.
 const ENOUGH: u32 = 8;
 const ENOUGH_AFTER_STEP: u32 = 5;
+/// With fewer than this the envelopes are not yet what the ways allow.
+const YOUNG: u32 = 64;
 /// How many exchanges a step may need to be believed, kept to begin the new line with.
 const HELD: usize = 4;
 /// A stamp may be this much off without anybody being at fault, in seconds.
@@ -113,7 +115,7 @@ const FARTHEST: Span = Span::from_nanos(1 << 62);
 /// Our own clock may step back (a record of a wall clock) or hear nothing for this long, and the line still holds.
 const FARTHEST_BACK: Span = Span::from_secs(10);
 const FARTHEST_ON: Span = Span::from_secs(3_600);
-/// While the clock is not yet known this is doubt enough to leave a step unseen, in seconds.
+/// Once the envelopes are known this is doubt enough to leave a step unseen, in seconds.
 const WIDEST_DOUBT: f64 = 8e-3;
 
 /// Follows one clock over one path.
@@ -280,8 +282,10 @@ impl ClockEstimator {
             let low = lower.y - fit.upper_at(lower.t) - doubt;
             (low, upper.y - fit.lower_at(upper.t) + doubt, doubt)
         } else {
-            let young = if self.good < 64 { 1.0 } else { 0.3 };
-            let doubt = (20e-6 + young * half + 5.0 * fit.scale).min(WIDEST_DOUBT) + carried;
+            // The true offset lies between both envelopes, wherever luck has left them: while they are young, the first lucky packet may
+            // move one of them all the way to the other. That is no step.
+            let (luck, widest) = if self.good < YOUNG { (2.0, f64::INFINITY) } else { (0.3, WIDEST_DOUBT) };
+            let doubt = (20e-6 + luck * half + 5.0 * fit.scale).min(widest) + carried;
             let low = lower.y - fit.lower_at(lower.t) - doubt;
             (low, upper.y - fit.upper_at(upper.t) + doubt, doubt)
         };
@@ -347,7 +351,7 @@ impl ClockEstimator {
 
     /// While the new line is young, each exchange makes the step's size better known.
     fn refine_step(&mut self) {
-        if self.good > 64 {
+        if self.good > YOUNG {
             self.before_step = None;
         }
         let (Some((at, before)), Some(fit), Some((zero_t, zero_y))) =

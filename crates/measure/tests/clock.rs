@@ -45,6 +45,23 @@ fn the_truth_lies_inside_the_bound() {
     }
 }
 
+/// In the first second the envelopes are as good as the luck so far, and each better packet moves them.
+#[test]
+fn a_lucky_packet_after_a_jittery_start_is_no_step() {
+    let network = Network { rate: 100.0, seconds: 3.0, floor: 300e-6, jitter: 6e-3, loss: 0.1, hold: 5e-3, ..LAN };
+    for seed in 0..1_000 {
+        let mut e = estimator();
+        let mut truth = network.run(seed);
+        truth.sort_by(|a, b| a.at.total_cmp(&b.at));
+        for t in truth {
+            let verdict = e.on_exchange(t.exchange);
+            assert!(!matches!(verdict, ExchangeVerdict::Step(_)), "seed {seed} at {:.2} s: {verdict:?}", t.at);
+            let now = e.estimate(t.exchange.t4);
+            assert!(now.state != ClockState::Stepped && e.last_step().is_none(), "seed {seed}: {now:?}");
+        }
+    }
+}
+
 #[test]
 fn a_constant_asymmetry_stays_inside_the_bound() {
     // All of the burst's chance: the request always takes 2 ms longer, so everybody is 1 ms off.
