@@ -6,8 +6,9 @@
 //! that they lay over the correlation, but bins that hold nothing get a full vote. The geometric mean of both is used: the peaks
 //! are nearly as sharp as PHAT's, and music in a band survives noise beside it.
 //!
-//! Both blocks fade in and out first: a beep that the blocks' common instant cuts off would else be one sharp edge in both, at a lag of
-//! nothing, and sharper than the beep itself.
+//! Two blocks alone fade in and out first: a beep that their common instant cuts off would else be one sharp edge in both, at a lag of
+//! nothing, and sharper than the beep itself. Within whole recordings blocks follow each other, and every end of a block is another's
+//! middle.
 //!
 //! **Belief.** Of unrelated sounds the correlation is near enough normal round zero; of `n` such values the largest size is
 //! about `sqrt(2 ln n)` standard deviations. A peak is believed by how far it stands above that.
@@ -66,7 +67,7 @@ const TIE: f32 = 0.95;
 const BY_CHANCE: f64 = 0.15;
 /// Independent looks wanted in a band.
 const LOOKS: usize = 40;
-/// This part of a block fades in at its beginning, and out at its end, while it is searched.
+/// One in so many samples of a block fades in at its beginning, and out at its end, while it is searched.
 const FADE: usize = 16;
 
 /// Compares blocks; all memory is taken by [`Comparator::new`]. A block of 1 s at 48 kHz costs a few milliseconds, an excerpt of
@@ -129,7 +130,7 @@ impl Comparator {
     pub fn compare(&mut self, a: &[f32], b: &[f32]) -> Option<Comparison> {
         // Less than a sixteenth in common says nothing.
         let least = (a.len().min(b.len()) / 16).max(16) as i64;
-        let peak = self.search(a, b, least - a.len() as i64, b.len() as i64 - least, 0)?;
+        let peak = self.look(a, b, [least - a.len() as i64, b.len() as i64 - least], 0, FADE)?;
         let found = self.refine(a, b, peak)?;
         Some(Comparison {
             lag: Samples(found.lag),
@@ -143,12 +144,17 @@ impl Comparator {
 
     /// The highest peak with lags of `from..=to`, of those alike the one nearest `near`.
     pub(crate) fn search(&mut self, a: &[f32], b: &[f32], from: i64, to: i64, near: i64) -> Option<Peak> {
+        self.look(a, b, [from, to], near, usize::MAX)
+    }
+
+    /// The same; one in `fade` of a block's samples fades at either end.
+    fn look(&mut self, a: &[f32], b: &[f32], [from, to]: [i64; 2], near: i64, fade: usize) -> Option<Peak> {
         let shorter = a.len().min(b.len());
         if shorter < 16 || a.len() + b.len() > self.capacity {
             return None;
         }
-        self.spectrum_of(a, false, a.len() / FADE)?;
-        self.spectrum_of(b, true, b.len() / FADE)?;
+        self.spectrum_of(a, false, a.len() / fade)?;
+        self.spectrum_of(b, true, b.len() / fade)?;
         self.weigh(shorter, true);
         self.transform.inverse(&mut self.cross);
         let (size, time) = (self.transform.size() as i64, &self.transform.time);
