@@ -69,6 +69,8 @@ fn unrelated_blocks_have_no_confidence_and_noise_leaves_some() {
         }
         let noisy = c.compare(&f32s(&with_noise(&makes[0], 0.0, 3)), &f32s(&with_noise(&makes[0], 0.0, 4))).unwrap();
         assert!(noisy.confidence > 0.3 && noisy.lag.0.abs() < 1.0, "{noisy:?}");
+        // Half of either's power is the other's: a coherence of a half, and that squared.
+        assert!((0.15..0.55).contains(&noisy.shared), "{noisy:?}");
     }
     let mean = chance.iter().sum::<f64>() / chance.len() as f64;
     assert!(mean < 0.12, "{mean}");
@@ -85,17 +87,20 @@ fn a_click_says_its_period() {
 /// Beeps of 80 ms, twice a second, as a cue gives them: the blocks' common beginning or end cuts one of them off at each of its places.
 #[test]
 fn a_beep_that_the_block_cuts_off_is_the_same_beep() {
-    let beep = |n: i64| {
+    let beep = |tone: f64, n: i64| {
         let t = n.rem_euclid(4_000) as f64 / RATE;
         let loud = (0.8 - 10.0 * t).clamp(0.0, 0.1) * 4.0;
-        loud * (std::f64::consts::TAU * 660.0 * t).sin()
+        loud * (std::f64::consts::TAU * tone * t).sin()
     };
-    let block = |from: i64| f32s(&(from..from + 7_680).map(beep).collect::<Vec<_>>());
+    let block = |tone: f64, from: i64| f32s(&(from..from + 7_680).map(|n| beep(tone, n)).collect::<Vec<_>>());
     let mut c = Comparator::new(2 * N);
     for from in (0..4_000).step_by(16) {
         // The other machine is 3.5 ms behind.
-        let same = c.compare(&block(from), &block(from - 28)).unwrap();
-        assert!(same.confidence > 0.5, "from {from}: {same:?}");
+        let same = c.compare(&block(660.0, from), &block(660.0, from - 28)).unwrap();
+        assert!(same.confidence > 0.5 && same.shared > 0.9, "from {from}: {same:?}");
+        // Another part's cue at the same instants: the onsets fit, the beeps are others.
+        let other = c.compare(&block(660.0, from), &block(740.0, from - 28)).unwrap();
+        assert!(other.shared < 0.25, "from {from}: {other:?}");
     }
 }
 

@@ -132,6 +132,7 @@ fn side_by_side(laid: &mut Comparator, a: &[f32], b: &[f32]) -> Option<Side> {
         gain: found.gain,
         inverted: found.polarity == Polarity::Inverted,
         confidence: found.confidence,
+        shared: found.shared,
         repeats: found.period.is_some(),
     })
 }

@@ -18,6 +18,8 @@
 //!
 //! **Gain.** `sum of g2 Sbb / sum of Saa`: what of B's power is A's, over A's. Noise that B adds is left out thereby.
 //!
+//! **Shared.** `sum of g2 Sbb / sum of Sbb`, and the same of A: belief gives each band a vote, this gives each watt one.
+//!
 //! **Ambiguity.** Material that repeats fits alike at other lags. `c(L + T) / c(L)`, both over the root of the energies that
 //! overlap there, with `c` the SCOT correlation, is the autocorrelation of what the two have in common: noise of either lowers
 //! both alike. If it rises again to [`ALIKE`] after having fallen below a half, the first such rise is the period.
@@ -55,6 +57,9 @@ pub struct Comparison {
     /// How often the material repeats, so that lags this much off fit alike; `None` when it does not, or not within half the
     /// block.
     pub period: Option<Samples>,
+    /// How much of either's power is the other's, 0 to 1: of the one that has less in common. Beeps of two pitches at the same instants
+    /// are sure of their lag, since every onset tells it, and share little.
+    pub shared: f64,
 }
 
 /// Quieter than this (root of mean square) is silence: -120 dB.
@@ -102,6 +107,7 @@ pub(crate) struct Found {
     pub sign: f64,
     pub confidence: f64,
     pub gain: f64,
+    pub shared: f64,
 }
 
 impl Comparator {
@@ -139,6 +145,7 @@ impl Comparator {
             polarity: if found.sign < 0.0 { Polarity::Inverted } else { Polarity::Same },
             confidence: found.confidence,
             period: self.period(a, b, peak.lag).map(Samples),
+            shared: found.shared,
         })
     }
 
@@ -235,7 +242,8 @@ impl Comparator {
         let per_bin = (n as f64 / size as f64 / 1.5).min(1.0);
         let wide = ((LOOKS as f64 / per_bin) as usize).clamp(1, self.a.len() / 2);
         self.bands.clear();
-        let (mut b_is_a, mut all_a, mut strong, mut strong_sum) = (0.0, 0.0, 0.0, 0.0);
+        let (mut b_is_a, mut all_b, mut a_is_b, mut all_a) = (0.0, 0.0, 0.0, 0.0);
+        let (mut strong, mut strong_sum) = (0.0, 0.0);
         let step = self.transform.step();
         let last = self.a.len() * 9 / 10;
         for from in (1..last).step_by(wide) {
@@ -251,8 +259,9 @@ impl Comparator {
             let sizes: f64 = (from..to).map(|k| f64::from((self.b[k] * self.a[k].conj()).norm())).sum();
             let middle = if sizes > 0.0 { w / sizes } else { (from + to) as f64 / 2.0 };
             let band = Band::new(middle * step, cross, pa, pb, per_bin * (to - from) as f64);
-            all_a += pa;
-            b_is_a += unbiased(band.squared(), per_bin * (to - from) as f64) * pb;
+            let common = unbiased(band.squared(), per_bin * (to - from) as f64);
+            (b_is_a, all_b) = (b_is_a + common * pb, all_b + pb);
+            (a_is_b, all_a) = (a_is_b + common * pa, all_a + pa);
             self.bands.push(band);
         }
         let fitted = delay::fit(&self.bands, 1.5, None)?;
@@ -267,7 +276,9 @@ impl Comparator {
         let gain = (b_is_a / all_a).sqrt() * scale_a / scale_b;
         let gain = if gain > 0.0 && gain.is_finite() { gain } else { scale_a / scale_b };
         let lag = peak.lag as f64 + fitted.samples;
-        Some(Found { lag, sigma: fitted.sigma, sign: fitted.sign, confidence, gain })
+        let part = |of: f64, all: f64| if all > 0.0 { (of / all).clamp(0.0, 1.0) } else { 0.0 };
+        let shared = part(b_is_a, all_b).min(part(a_is_b, all_a));
+        Some(Found { lag, sigma: fitted.sigma, sign: fitted.sign, confidence, gain, shared })
     }
 
     /// How often what both have in common repeats, when B has it `lag` later.

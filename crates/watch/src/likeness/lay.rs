@@ -11,6 +11,9 @@ const SILENT: Dbfs = Dbfs(-75.0);
 /// Surely the same material, and surely not.
 pub(super) const SURE: f64 = 0.5;
 const SURELY_NOT: f64 = 0.2;
+/// With less of their power in common than this (6 dB) two stretches are not the same sound, however well their onsets fit: another pitch,
+/// another stem (common practice, no source).
+const LEAST_SHARED: f64 = 0.25;
 /// Fewer common samples than this are not compared.
 const LEAST: usize = 2_000;
 /// Excerpts are placed this well, and the offset has changed by no more since they were heard.
@@ -44,6 +47,8 @@ pub struct Side {
     pub inverted: bool,
     /// 0: unrelated; 1: the same.
     pub confidence: f64,
+    /// How much of either's power is the other's, 0 to 1.
+    pub shared: f64,
     /// The material repeats, so that other offsets fit alike.
     pub repeats: bool,
 }
@@ -88,7 +93,10 @@ pub(super) fn lay(
         (true, true) => {}
         _ => return None,
     }
-    let s = side(xa, xb)?;
+    let mut s = side(xa, xb)?;
+    if s.shared < LEAST_SHARED {
+        s.confidence = s.confidence.min(s.shared).min(SURELY_NOT);
+    }
     let lag = (s.confidence >= SURE && !s.repeats).then(|| base::Span::from_secs_f64(s.behind / a.rate.0) + (tb - ta));
     let found = if s.confidence >= SURE {
         // Half a period of a tone looks like the other polarity: what repeats does not tell.

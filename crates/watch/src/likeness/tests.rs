@@ -19,7 +19,7 @@ fn play(book: &mut LikenessBook, channel: &str, turns: std::ops::Range<u64>, b: 
     all
 }
 
-const ALIKE: Side = Side { behind: 0.0, gain: Db(0.0), inverted: false, confidence: 0.95, repeats: false };
+const ALIKE: Side = Side { behind: 0.0, gain: Db(0.0), inverted: false, confidence: 0.95, shared: 0.9, repeats: false };
 const OTHER: Side = Side { confidence: 0.05, ..ALIKE };
 
 fn changes(all: &[Compared]) -> Vec<Likeness> {
@@ -85,6 +85,7 @@ fn polarity_level_and_silence_have_their_own_words() {
     for (side, b, want) in [
         (Side { inverted: true, ..ALIKE }, 0.1, "other polarity"),
         (Side { gain: Db(-6.0), ..ALIKE }, 0.1, "6.0 dB softer"),
+        (Side { shared: 0.1, ..ALIKE }, 0.1, "no longer sounds like"),
         (ALIKE, 0.0, "B's `keys` is silent where A's is not."),
     ] {
         let mut book = LikenessBook::default();
