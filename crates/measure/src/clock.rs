@@ -104,6 +104,8 @@ const ENOUGH: u32 = 8;
 const ENOUGH_AFTER_STEP: u32 = 5;
 /// With fewer than this the envelopes are not yet what the ways allow.
 const YOUNG: u32 = 64;
+/// And with fewer than this they are what the first packets happened to be.
+const NEW: u32 = 24;
 /// How many exchanges a step may need to be believed, kept to begin the new line with.
 const HELD: usize = 4;
 /// A stamp may be this much off without anybody being at fault, in seconds.
@@ -282,9 +284,13 @@ impl ClockEstimator {
             let low = lower.y - fit.upper_at(lower.t) - doubt;
             (low, upper.y - fit.lower_at(upper.t) + doubt, doubt)
         } else {
-            // The true offset lies between both envelopes, wherever luck has left them: while they are young, the first lucky packet may
-            // move one of them all the way to the other. That is no step.
-            let (luck, widest) = if self.good < YOUNG { (2.0, f64::INFINITY) } else { (0.3, WIDEST_DOUBT) };
+            // The true offset lies between both envelopes, wherever luck has left them: the first lucky packets may move one of them all
+            // the way to the other. That is no step.
+            let (luck, widest) = match self.good {
+                ..NEW => (2.0, f64::INFINITY),
+                ..YOUNG => (1.0, WIDEST_DOUBT),
+                _ => (0.3, WIDEST_DOUBT),
+            };
             let doubt = (20e-6 + luck * half + 5.0 * fit.scale).min(widest) + carried;
             let low = lower.y - fit.lower_at(lower.t) - doubt;
             (low, upper.y - fit.upper_at(upper.t) + doubt, doubt)
