@@ -61,6 +61,12 @@ test("the check and the shows are answered as described", async () => {
   const none = await ask("DELETE");
   assert.equal(none.status, 404);
   assert.ok(checker("Problem")(await none.json()));
+  const history = checker("MachineHistory");
+  for (const letter of ["A", "B"]) {
+    const told = await rig.get(`/api/v1/machines/${letter}/history`);
+    assert.ok(history(told), JSON.stringify(history.errors));
+    assert.equal(told.machine, letter);
+  }
   const addresses = checker("Addresses");
   assert.ok(addresses(await rig.get("/api/v1/address")), JSON.stringify(addresses.errors));
   const lines = await rig.get("/api/v1/shows");

@@ -1,8 +1,8 @@
-// A machine's channels on the page: true peak, clips, and how each sounds against the first machine's.
+// A machine's card: its channels (true peak, clips, how each sounds against the first machine's), and what happened to it tonight.
 
 import assert from "node:assert/strict";
 import { after, before, beforeEach, test } from "node:test";
-import { Rig, browser, stopAll } from "./rig.js";
+import { Rig, axe, browser, stopAll } from "./rig.js";
 
 /** @type {Rig} */ let rig;
 /** @type {import("playwright-core").Browser} */ let chrome;
@@ -18,7 +18,7 @@ beforeEach(async () => { complaints.length = 0; });
 /** @param {string} scene @param {number} width */
 async function open(scene, width = 1280) {
   await rig.scene(scene);
-  const context = await chrome.newContext({ viewport: { width, height: 800 }, timezoneId: "UTC" });
+  const context = await chrome.newContext({ viewport: { width, height: 800 }, timezoneId: "UTC", bypassCSP: true });
   const page = await context.newPage();
   page.on("console", (m) => { if (["error", "warning"].includes(m.type())) complaints.push(m.text()); });
   page.on("pageerror", (e) => complaints.push(e.message));
@@ -72,6 +72,25 @@ test("64 channels have their levels and rows, and nothing runs over a phone's ed
     await page.waitForFunction((css) => document.querySelectorAll(css).length === 64, `${B} .channels li`);
     assert.match(await page.locator(`${B} .levels`).getAttribute("aria-label") ?? "", /^64 channels/);
     assert.ok(await page.evaluate(() => document.documentElement.scrollWidth <= window.innerWidth), `nothing is wider than ${width}`);
+    assert.deepEqual(complaints, []);
+    await page.context().close();
+  }
+});
+
+test("what happened to a machine tonight is there on demand, newest first", async () => {
+  for (const width of [360, 1280]) {
+    const page = await open("ready", width);
+    assert.equal(await page.locator(`${B} .happened li`).count(), 0, "nothing is asked for before somebody wants to know");
+    await page.locator(`${B} .history summary`).press("Enter");
+    await page.waitForSelector(`${B} .happened li`);
+    // The newest of the invented shows: one alarm of B, raised 30 s after its beginning and over 3 s later.
+    const told = await page.locator(`${B} .happened li`).allInnerTexts();
+    assert.deepEqual(told.map((t) => t.replace(/\s+/g, " ").trim()), ["18:30:33 Over: B is heard on one path only.", "18:30:30 B is heard on one path only."]);
+    await page.locator('#machines article[data-key="A"] .history summary').click();
+    await page.waitForFunction(() => document.querySelector('#machines article[data-key="A"] .history p')?.textContent === "Nothing yet.");
+    assert.equal(await page.locator('#machines article[data-key="A"] .happened').isVisible(), false);
+    assert.ok(await page.evaluate(() => document.documentElement.scrollWidth <= window.innerWidth), `nothing is wider than ${width}`);
+    assert.deepEqual(await axe(page, "#machines"), []);
     assert.deepEqual(complaints, []);
     await page.context().close();
   }

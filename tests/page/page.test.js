@@ -1,12 +1,9 @@
 // The page in a real browser, over an invented rig.
 
 import assert from "node:assert/strict";
-import { readFileSync } from "node:fs";
-import { createRequire } from "node:module";
 import { after, before, beforeEach, describe, test } from "node:test";
-import { Rig, browser, stopAll } from "./rig.js";
+import { Rig, axe, browser, stopAll } from "./rig.js";
 
-const AXE = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 /** All that the page may weigh, in bytes as they go over the wire. */
 const HEAVIEST = 150_000;
 
@@ -691,9 +688,7 @@ describe("access", () => {
       await page.waitForSelector(there);
       if (check === "never") await page.click("text=Full");
       await page.waitForTimeout(300);
-      if (!await page.evaluate(() => "axe" in window)) await page.evaluate(AXE);
-      const { violations } = await page.evaluate(() => window.axe.run({ runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"] }));
-      assert.deepEqual(violations.map((v) => `${check}: ${v.id} at ${v.nodes.map((n) => n.target).join(" ")}`), []);
+      assert.deepEqual(await axe(page), [], check);
     }
     quiet();
     await close(page);
@@ -705,9 +700,7 @@ describe("access", () => {
       for (const scene of scenes) {
         await rig.scene(scene);
         await page.waitForTimeout(400);
-        if (!await page.evaluate(() => "axe" in window)) await page.evaluate(AXE);
-        const { violations } = await page.evaluate(() => window.axe.run({ runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"] }));
-        assert.deepEqual(violations.map((v) => `${scene}: ${v.id} at ${v.nodes.map((n) => n.target).join(" ")}`), []);
+        assert.deepEqual(await axe(page), [], scene);
       }
       await close(page);
     });

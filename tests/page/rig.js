@@ -2,9 +2,11 @@
 
 import { spawn, execFileSync } from "node:child_process";
 import { createServer } from "node:net";
-import { existsSync } from "node:fs";
+import { existsSync, readFileSync } from "node:fs";
+import { createRequire } from "node:module";
 import { chromium } from "playwright-core";
 
+const AXE = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 const HOME = new URL("../..", import.meta.url).pathname;
 
 /** Debian's Chromium, told to ask nothing of any other host. */
@@ -16,6 +18,16 @@ export function browser() {
     headless: true,
     args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"],
   });
+}
+
+/**
+ * What axe-core finds on a page whose context bypasses its CSP: rule and place. @param {import("playwright-core").Page} page @param {string} [root]
+ * @returns {Promise<string[]>}
+ */
+export async function axe(page, root = "html") {
+  if (!await page.evaluate(() => "axe" in window)) await page.evaluate(AXE);
+  const found = await page.evaluate((css) => /** @type {any} */ (window).axe.run(css, { runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"] }), root);
+  return found.violations.map((/** @type {any} */ v) => `${v.id} at ${v.nodes.map((/** @type {any} */ n) => n.target).join(" ")}`);
 }
 
 function binary() {

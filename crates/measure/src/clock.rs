@@ -286,10 +286,12 @@ impl ClockEstimator {
         } else {
             // The true offset lies between both envelopes, wherever luck has left them: the first lucky packets may move one of them all
             // the way to the other. That is no step.
-            let (luck, widest) = match self.good {
-                ..NEW => (2.0, f64::INFINITY),
-                ..YOUNG => (1.0, WIDEST_DOUBT),
-                _ => (0.3, WIDEST_DOUBT),
+            let (luck, widest) = if self.good < NEW {
+                (2.0, f64::INFINITY)
+            } else if self.good < YOUNG {
+                (1.0, WIDEST_DOUBT)
+            } else {
+                (0.3, WIDEST_DOUBT)
             };
             let doubt = (20e-6 + luck * half + 5.0 * fit.scale).min(widest) + carried;
             let low = lower.y - fit.lower_at(lower.t) - doubt;

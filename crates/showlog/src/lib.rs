@@ -25,7 +25,7 @@ pub mod shelf;
 
 pub use boot::BootId;
 pub use meta::{EarlierMachine, Limits, MachineMeta, ShowMeta, SongMeta};
-pub use read::ShowFile;
+pub use read::{About, ShowFile};
 pub use record::{RecordHealth, RecordSender, Recorder, RecorderConfig};
 pub use report::Report;
 pub use shelf::Shelf;

@@ -168,3 +168,27 @@ fn sound_comes_back_and_is_laid_on_the_changeovers_time() {
     made.csv(&dir.path().join("csv")).unwrap();
     assert!(dir.path().join("csv/sound/changeover-1-house.wav").is_file());
 }
+
+#[test]
+fn what_happened_to_a_machine_is_told_newest_first_while_it_is_being_written() {
+    let dir = tempfile::tempdir().unwrap();
+    let recorder = Recorder::open(dir.path(), &meta(), START, WALL).unwrap();
+    let sender = recorder.handle();
+    for i in 0..30 {
+        let (when, wall) = at(Span::from_secs(i));
+        for (kind, m) in
+            [(EventKind::Fitness, Machine::A), (EventKind::Fitness, Machine::B), (EventKind::Patch, Machine::B)]
+        {
+            sender.event(Event::new(when, wall, kind, "told", format!("{m} at {i} s")).about(m));
+        }
+        sender.event(Event::new(when, wall, EventKind::Song, "began", "of no machine"));
+    }
+    recorder.flush(PATIENCE).unwrap();
+    let about = |m, most| twinkeel_showlog::About::read(recorder.path(), m, most).unwrap();
+    let texts = |m, most| about(m, most).events.into_iter().map(|e| e.event.text).collect::<Vec<_>>();
+    assert_eq!(texts(Machine::B, 3), ["B at 29 s", "B at 28 s", "B at 27 s"]);
+    assert!(about(Machine::B, 29).more && !about(Machine::B, 30).more);
+    assert_eq!(about(Machine::A, 1_000).events.len(), 30, "patches are the devices' story");
+    assert_eq!(texts(Machine::first(3).last().unwrap(), 10), Vec::<String>::new());
+    recorder.close();
+}

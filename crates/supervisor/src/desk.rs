@@ -49,6 +49,8 @@ pub struct SupervisorDesk {
     pub check: CheckDesk,
     /// The record, for trying it.
     pub record: Option<showlog::RecordSender>,
+    /// Its file.
+    pub record_at: Option<std::path::PathBuf>,
     /// The folder of records.
     pub shows: std::path::PathBuf,
     /// The rig's file.
@@ -248,6 +250,10 @@ impl Desk for SupervisorDesk {
 
     fn parity(&self) -> Parity {
         self.parity.found()
+    }
+
+    fn record(&self) -> Option<std::path::PathBuf> {
+        self.record_at.clone()
     }
 
     fn shows(&self) -> Option<std::path::PathBuf> {

@@ -224,6 +224,7 @@ pub fn run(
         alarm_sound: alarms.clone(),
         check,
         record: recorder.as_ref().map(showlog::Recorder::handle),
+        record_at: recorder.as_ref().map(|r| r.path().to_owned()),
         shows: loaded.shows,
         config: config.to_owned(),
         again: Arc::default(),

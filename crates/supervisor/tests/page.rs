@@ -131,6 +131,13 @@ async fn what_is_malformed_is_refused_in_words() {
     }
     assert!(page.desk.acts().is_empty());
     assert_eq!(page.get("/api/v1/history?window=1h").await.0, 400);
+    for machine in ["A", "Z", "AA", "..%2fA"] {
+        assert_eq!(
+            page.get(&format!("/api/v1/machines/{machine}/history")).await.0,
+            404,
+            "{machine}: nothing is recorded"
+        );
+    }
     assert_eq!(page.get("/assets/..%2f..%2fCargo.toml").await.0, 404);
 }
 

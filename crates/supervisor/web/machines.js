@@ -2,6 +2,7 @@
 
 import { channelParts, channels } from "./channels.js";
 import { byId, el, keyed, mark, say, shape, show } from "./dom.js";
+import { historyPart } from "./history.js";
 import { pressAndHold } from "./hold.js";
 import * as words from "./words.js";
 
@@ -16,7 +17,7 @@ const HOLD_MS = 700;
  * @param {((what: Record<string, unknown>) => void) | null} act `null`: this page only shows
  */
 export function machines(link, list, act) {
-  link.onSnapshot((s) => keyed(list, s.machines, (m) => m.letter, (m) => card(m, act), (node, m) => update(node, m, link, s.machines.length)));
+  link.onSnapshot((s) => keyed(list, s.machines, (m) => m.letter, (m) => card(m, act, link), (node, m) => update(node, m, link, s.machines.length)));
   link.onTick(() => {
     for (const node of list.children) {
       const m = link.snapshot?.machines.find((x) => x.letter === /** @type {HTMLElement} */ (node).dataset.key);
@@ -28,8 +29,8 @@ export function machines(link, list, act) {
 /** @param {Element} node @param {string} name @returns {HTMLElement} */
 const part = (node, name) => /** @type {HTMLElement} */ (node.querySelector(`[data-part="${name}"]`));
 
-/** @param {MachineView} m @param {((what: Record<string, unknown>) => void) | null} act */
-function card(m, act) {
+/** @param {MachineView} m @param {((what: Record<string, unknown>) => void) | null} act @param {import("./link.js").Link} link */
+function card(m, act, link) {
   const p = (/** @type {string} */ tag, /** @type {string} */ name, /** @type {Record<string, string>} */ more = {}) => el(tag, { "data-part": name, ...more });
   const fact = (/** @type {string} */ name, /** @type {string} */ key) => [el("dt", {}, name), el("dd", {}, p("span", `${key}-shape`, { class: "shape" }), p("span", key))];
   const node = el("article", { class: "machine", "aria-labelledby": `machine-${m.letter}` },
@@ -40,6 +41,7 @@ function card(m, act) {
     p("ul", "sources", { class: "facts" }),
     p("div", "levels", { class: "levels", role: "img" }),
     ...channelParts(),
+    historyPart(m.letter, link),
   );
   if (act) {
     const button = el("button", { type: "button", class: "hold small", "data-part": "service" }, el("span", { class: "fill" }), el("span", { "data-part": "service-text" }));

@@ -66,6 +66,7 @@ export type History = {
   now_ns: number; from_ns: number;
   lines: { against: string; points: { at_ns: number; value_ms: number | null; bound_ms: number | null }[] }[]; marks: Mark[];
 };
+export type MachineHistory = { machine: string; events: { at_wall_ns: number; kind: string; code: string; text: string }[]; more: boolean };
 export type Why = {
   now_ns: number; rules: Rule[]; drifts: { against: string; drift: { ppm: number; uncertainty_ppm: number } | null; hints?: { code: string; text: string }[] }[];
   clocks: { machine: string; clock: MachineView["clock"]; beats_lost: number }[]; switch: SwitchStatus;

@@ -5,7 +5,7 @@ mod rows;
 
 use std::path::{Path, PathBuf};
 
-use base::{MonoTime, Span, WallTime};
+use base::{Machine, MonoTime, Span, WallTime};
 use serde::Serialize;
 
 use crate::ShowlogError;
@@ -51,6 +51,29 @@ pub struct Placed {
     pub epoch: u32,
     /// The sample.
     pub sample: Sample,
+}
+
+/// What a record says of one machine.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct About {
+    /// Newest first.
+    pub events: Vec<Recorded>,
+    /// There are older ones.
+    pub more: bool,
+}
+
+impl About {
+    /// The newest events about a machine, at most so many; patches are left out. The record may be being written.
+    ///
+    /// # Errors
+    /// The file cannot be opened as a record.
+    pub fn read(path: &Path, machine: Machine, most: usize) -> Result<About, ShowlogError> {
+        let mut damage = Vec::new();
+        let db = open::open(path, &mut damage)?;
+        let epochs = rows::epochs(&db, &mut damage);
+        let (events, more) = rows::events_about(&db, &epochs, machine, most);
+        Ok(About { events, more })
+    }
 }
 
 /// A record, read.

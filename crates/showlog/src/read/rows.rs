@@ -103,6 +103,17 @@ pub(super) fn events(db: &Connection, epochs: &[Epoch], damage: &mut Vec<String>
     found.into_values().filter(|(_, sound)| *sound).map(|(e, _)| e).collect()
 }
 
+/// The newest events about one machine, newest first, and whether there are more. Patches are left out: they are the devices' story.
+pub(super) fn events_about(db: &Connection, epochs: &[Epoch], m: Machine, most: usize) -> (Vec<Recorded>, bool) {
+    let boot = |epoch: u32| epochs.iter().find(|e| e.epoch == epoch).map_or(BootId::default(), |e| e.boot);
+    let sql = format!("{EVENT} WHERE machine = ?1 AND kind <> ?2 ORDER BY epoch DESC, sequence DESC LIMIT ?3");
+    let args = params![m.index() as i64, EventKind::Patch.word(), most as i64 + 1];
+    // What lies behind a damaged row is as good as older.
+    let (rows, _) = until_error(db, &sql, args, |r| event(r, &boot));
+    let more = rows.len() > most;
+    (rows.into_iter().take(most).filter(|(_, sound)| *sound).map(|(e, _)| e).collect(), more)
+}
+
 /// The ids that may lie between the last one read from the front and the last one read from the back. A bound keeps a
 /// damaged number from making this a long search.
 fn between(front: Option<EventId>, back: Option<EventId>) -> impl Iterator<Item = EventId> {

@@ -65,11 +65,12 @@ fn show(dir: &Path, n: u8, place: &str, drift: f64, alarm: bool) -> Result<(), B
         sender.sample(sample(at, song, drift, alarm));
     }
     if alarm {
-        for (at, transition) in [(30, Transition::Raised), (33, Transition::Cleared)] {
+        for (at, transition, over) in [(30, Transition::Raised, ""), (33, Transition::Cleared, "Over: ")] {
             let at = Span::from_secs(at);
             let detail =
                 Alarm { priority: Priority::Medium, transition, cause: None, mend: None, by: None, device: None };
-            let event = Event::new(START + at, wall(at), EventKind::Alarm, "one-path", "B is heard on one path only.");
+            let text = format!("{over}B is heard on one path only.");
+            let event = Event::new(START + at, wall(at), EventKind::Alarm, "one-path", text);
             sender.event(Event { machine: Some(Machine::B), ..event.with(&detail) });
         }
     }

@@ -29,6 +29,7 @@ pub(crate) fn routes() -> Router<Arc<Page>> {
         .route("/why", get(why))
         .route("/parity", get(parity))
         .route("/history", get(history))
+        .route("/machines/{letter}/history", get(shows::of_machine))
         .route("/act", post(act))
         .route("/check/sheet.html", get(sheet_page))
         .route("/check/sheet.pdf", get(sheet_pdf))

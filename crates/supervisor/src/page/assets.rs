@@ -37,6 +37,7 @@ pub(super) const FILES: &[File] = files![
     "offset.js": SCRIPT,
     "machines.js": SCRIPT,
     "channels.js": SCRIPT,
+    "history.js": SCRIPT,
     "control.js": SCRIPT,
     "hand.js": SCRIPT,
     "watch.js": SCRIPT,

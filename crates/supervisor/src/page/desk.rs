@@ -51,6 +51,11 @@ pub trait Desk: Send + Sync + 'static {
         false
     }
 
+    /// The record of tonight, if there is one.
+    fn record(&self) -> Option<PathBuf> {
+        None
+    }
+
     /// The folder of recorded shows, if there is one.
     fn shows(&self) -> Option<PathBuf> {
         None

@@ -29,7 +29,7 @@ pub use desk::{
     ActOutcome, BoxFuture, Desk, DeskAct, History, HistoryLine, HistoryPoint, HistoryWindow, Mark, MarkKind, Who, Why,
 };
 pub use login::hash_passphrase;
-pub use shows::{AlarmCount, MachineFigures, ShowFigures, ShowLine};
+pub use shows::{AlarmCount, Happened, MachineFigures, MachineHistory, ShowFigures, ShowLine};
 
 /// No request of ours is longer than this, in bytes.
 const LONGEST_BODY: usize = 4096;

@@ -16,7 +16,7 @@ use serde::{Deserialize, Serialize};
 use showlog::detail::Priority;
 use showlog::report::{Held, Made, Report, SongReport};
 use showlog::shelf::Entry;
-use showlog::{Shelf, ShowlogError};
+use showlog::{About, EventKind, Shelf, ShowlogError};
 
 use super::Page;
 use super::api::problem;
@@ -24,6 +24,9 @@ use crate::snapshot::Letter;
 
 /// Of so many shows the figures are kept.
 const MOST_KEPT: usize = 256;
+
+/// So many events of a machine are told.
+const MOST_TOLD: usize = 200;
 
 /// One recorded show, at a glance.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
@@ -92,6 +95,31 @@ pub struct MachineFigures {
     pub dropouts: usize,
 }
 
+/// What tonight's record says of one machine.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct MachineHistory {
+    /// Which.
+    pub machine: Letter,
+    /// What happened, newest first; patches are left out.
+    pub events: Vec<Happened>,
+    /// There are older ones: the report has all.
+    pub more: bool,
+}
+
+/// One thing that happened.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Happened {
+    /// When, on the wall clock.
+    #[serde(rename = "at_wall_ns")]
+    pub at: WallTime,
+    /// What sort of thing.
+    pub kind: EventKind,
+    /// Its code, stable over versions.
+    pub code: String,
+    /// One sentence for people.
+    pub text: String,
+}
+
 /// The shows behind the page.
 #[derive(Default)]
 pub(crate) struct Shows {
@@ -99,6 +127,28 @@ pub(crate) struct Shows {
     turn: tokio::sync::Mutex<()>,
     /// By record and size: a record that grew is another.
     figures: Mutex<BTreeMap<(PathBuf, u64), ShowFigures>>,
+}
+
+/// `GET /machines/{letter}/history`.
+pub(crate) async fn of_machine(State(page): State<Arc<Page>>, Path(letter): Path<String>) -> Response {
+    let none = |text: &str| problem(StatusCode::NOT_FOUND, text).into_response();
+    let known = page.desk.snapshots().borrow().machines.iter().map(|m| m.letter).find(|l| l.to_string() == letter);
+    let Some(machine) = known else { return none("the rig has no machine of this letter") };
+    let Some(record) = page.desk.record() else { return none("nothing is recorded") };
+    match tokio::task::spawn_blocking(move || About::read(&record, machine.0, MOST_TOLD)).await {
+        Ok(Ok(about)) => {
+            let told = |e: showlog::Recorded| Happened {
+                at: e.event.wall,
+                kind: e.event.kind,
+                code: e.event.code,
+                text: e.event.text,
+            };
+            Json(MachineHistory { machine, events: about.events.into_iter().map(told).collect(), more: about.more })
+                .into_response()
+        }
+        Ok(Err(e)) => problem(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()).into_response(),
+        Err(e) => problem(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()).into_response(),
+    }
 }
 
 /// `GET /shows`.
