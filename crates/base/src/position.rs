@@ -110,9 +110,9 @@ impl PositionReport {
         match self.position {
             ShowPosition::Timecode { rate, at } => ShowPosition::Timecode { rate, at: at + moved },
             ShowPosition::Song { number, at } => ShowPosition::Song { number, at: at + moved },
-            ShowPosition::Clocks { millis } => {
-                ShowPosition::Clocks { millis: millis + (moved.secs_f64() * CLOCKS_PER_SECOND * 1e3).round() as i64 }
-            }
+            ShowPosition::Clocks { millis } => ShowPosition::Clocks {
+                millis: millis.saturating_add((moved.secs_f64() * CLOCKS_PER_SECOND * 1e3).round() as i64),
+            },
         }
     }
 }

@@ -6,7 +6,9 @@ use base::{CLOCKS_PER_SECOND, ShowPosition, Span};
 /// `clocks_at`: that tempo against 120 quarter notes a minute.
 pub fn difference(a: ShowPosition, b: ShowPosition, clocks_at: f64) -> Option<Span> {
     match (a, b) {
-        (ShowPosition::Clocks { millis: a }, ShowPosition::Clocks { millis: b }) => time_of_clocks(a - b, clocks_at),
+        (ShowPosition::Clocks { millis: a }, ShowPosition::Clocks { millis: b }) => {
+            time_of_clocks(a.saturating_sub(b), clocks_at)
+        }
         (ShowPosition::Timecode { rate: ra, at: a }, ShowPosition::Timecode { rate: rb, at: b }) if ra == rb => {
             Some(a - b)
         }

@@ -100,7 +100,7 @@ impl LikenessBook {
     /// An excerpt came in. It is compared by the next [`LikenessBook::compare`], if its counterpart has come by then.
     pub fn on_excerpt(&mut self, machine: Machine, channel: &str, heard: Heard) {
         // Excerpts begin shortly after a slot does.
-        let slot = (heard.at.nanos() as i64 + SLOT.nanos() / 2) / SLOT.nanos();
+        let slot = i64::try_from(heard.at.nanos()).unwrap_or(i64::MAX).saturating_add(SLOT.nanos() / 2) / SLOT.nanos();
         self.waiting.retain(|(_, s, _), _| (slot - *s).abs() <= 2);
         self.waiting.insert((channel.to_owned(), slot, machine.index()), heard);
     }

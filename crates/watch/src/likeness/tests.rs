@@ -229,3 +229,34 @@ fn a_lost_channel_is_not_taken_for_its_neighbour() {
     book.compare(|_, _, _| Some(Span::ZERO), alike, |c| told.push(c.found));
     assert_eq!(told, [Some(Likeness::Alone), Some(Likeness::Same)]);
 }
+
+proptest::proptest! {
+    /// An excerpt is what an agent says it is.
+    #[test]
+    fn whatever_an_excerpt_claims_to_be_it_ends_in_a_finding_or_in_none(
+        all in proptest::collection::vec(
+            (
+                0..3usize,
+                proptest::prelude::prop_oneof![
+                    proptest::prelude::any::<u64>(),
+                    0..5_000_000_000u64,
+                    (u64::MAX - 10)..=u64::MAX,
+                    (i64::MAX as u64 - 10)..(i64::MAX as u64 + 10)
+                ],
+                proptest::sample::select(&[0.0, 1e-3, 8_000.0, 8_000.5, 4e6, f64::INFINITY, f64::NAN][..]),
+                0..9_000usize,
+            ),
+            0..12,
+        )
+    ) {
+        let mut book = LikenessBook::default();
+        for (m, at, rate, n) in all {
+            let heard = Heard { at: MonoTime::from_nanos(at), rate: Hertz(rate), samples: vec![0.1; n] };
+            book.on_excerpt(Machine::new(m).unwrap(), "keys", heard);
+            book.compare(|_, _, _| Some(Span::from_millis(3)), |_, _| Some(ALIKE), |c| {
+                assert!(c.confidence.is_finite(), "{c:?}");
+            });
+        }
+        assert!(book.waiting.len() <= 12);
+    }
+}
