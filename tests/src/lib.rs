@@ -1,6 +1,7 @@
 //! Helpers of the whole-rig tests.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+pub mod any_words;
 #[cfg(target_os = "linux")]
 pub mod burners;
 #[cfg(target_os = "linux")]

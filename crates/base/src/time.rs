@@ -191,6 +191,14 @@ impl RemoteTime {
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Debug, Serialize, Deserialize)]
 pub struct WallTime(pub i64);
 
+impl Sub<Span> for WallTime {
+    type Output = WallTime;
+    /// Saturates at the ends of the clock.
+    fn sub(self, d: Span) -> WallTime {
+        WallTime(self.0.saturating_sub(d.0))
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -141,7 +141,7 @@ impl Patches {
         let missed = s.first.saturating_sub(*next);
         // An agent that began anew counts from 0.
         let broken = *next != s.first;
-        *next = s.first + s.messages.len() as u64;
+        *next = s.first.saturating_add(s.messages.len() as u64);
         if broken {
             self.gap[m.index()] = true;
             self.comparers.iter_mut().for_each(|c| c.on_break(self.here.now));

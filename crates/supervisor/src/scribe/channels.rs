@@ -162,7 +162,7 @@ fn is_compared(name: &str) -> bool {
 }
 
 fn wall_at(at: MonoTime, now: MonoTime, wall: WallTime) -> WallTime {
-    WallTime(wall.0 - (now - at).nanos())
+    wall - (now - at)
 }
 
 const fn code(l: &Likeness) -> &'static str {

@@ -368,5 +368,5 @@ fn event(at: MonoTime, kind: showlog::EventKind, code: &str, text: impl Into<Str
 
 /// The wall clock at an instant of ours, by what it shows now.
 pub fn wall_at(at: MonoTime) -> WallTime {
-    WallTime(wall_now().0 - (mono_now() - at).nanos())
+    wall_now() - (mono_now() - at)
 }

@@ -445,7 +445,7 @@ fn alarm(a: &rig::AlarmView, state: &State, names: &RigNames<'_>, now: MonoTime,
         ),
         advice: super::advice::advice(a.code).into(),
         since: a.raised_at,
-        since_wall: WallTime(wall.0 - (now - a.raised_at).nanos()),
+        since_wall: wall - (now - a.raised_at),
         acknowledged_by: state.acknowledged.get(&id).cloned().filter(|_| a.state == rig::AlarmState::Acknowledged),
         shelved_until: a.shelved_until,
     }
