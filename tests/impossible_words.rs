@@ -38,9 +38,11 @@ impl Files {
         let rig = dir.path().join("rig");
         let made = Command::new(twinkeel_bin()).args(["init", "--dir"]).arg(&rig).output().unwrap();
         assert!(made.status.success(), "{made:?}");
-        let tcp = || TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
-        let udp = || UdpSocket::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
-        let (one, two, lanes, page) = (udp(), udp(), tcp(), tcp());
+        // All held at once, so that no two are the same.
+        let tcp = [0; 2].map(|_| TcpListener::bind("127.0.0.1:0").unwrap());
+        let udp = [0; 2].map(|_| UdpSocket::bind("127.0.0.1:0").unwrap());
+        let [lanes, page] = tcp.map(|s| s.local_addr().unwrap().port());
+        let [one, two] = udp.map(|s| s.local_addr().unwrap().port());
         for file in ["supervisor/rig.toml", "A/agent.toml", "B/agent.toml"] {
             let path = rig.join(file);
             let text = std::fs::read_to_string(&path).unwrap();
