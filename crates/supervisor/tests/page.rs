@@ -122,6 +122,8 @@ async fn what_is_malformed_is_refused_in_words() {
         (r#"{"do":{"act":"changeover","to":"B","toggle":true}}"#, 422),
         (r#"{"do":{"act":"shelve","alarm":1,"minutes":0}}"#, 422),
         (r#"{"do":{"act":"release"},"more":1}"#, 422),
+        (r#"{"do":{"act":"release","machine":"B"}}"#, 422),
+        (r#"["Mara",null,{"act":"release"}]"#, 422),
         (r#"{"before_ns":1,"do":{"act":"release"}}"#, 409),
         (&long, 413),
     ] {

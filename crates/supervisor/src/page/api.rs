@@ -4,7 +4,7 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
 
-use axum::extract::rejection::{JsonRejection, QueryRejection};
+use axum::extract::rejection::QueryRejection;
 use axum::extract::{ConnectInfo, Query, State};
 use axum::http::{HeaderMap, HeaderValue, StatusCode, header};
 use axum::response::{Html, IntoResponse, Response};
@@ -12,6 +12,7 @@ use axum::routing::{get, post};
 use axum::{Json, Router};
 use serde::{Deserialize, Serialize};
 
+use super::asked::Asked;
 use super::desk::{DeskAct, HistoryWindow, Who, Whole};
 use super::login::{LoginRefused, forget};
 use super::{Page, address, assets, shows, stream};
@@ -94,7 +95,7 @@ async fn history(State(page): State<Arc<Page>>, query: Result<Query<HistoryQuery
     }
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
 struct ActRequest {
     /// Who says so.
@@ -113,14 +114,14 @@ async fn act(
     State(page): State<Arc<Page>>,
     ConnectInfo(address): ConnectInfo<SocketAddr>,
     headers: HeaderMap,
-    request: Result<Json<ActRequest>, JsonRejection>,
+    request: Result<Asked<ActRequest>, Response>,
 ) -> Response {
     if !is_operator(&page, &headers, address) {
         return looks_on();
     }
     let ActRequest { by, before, act } = match request {
-        Ok(Json(r)) => r,
-        Err(e) => return problem(e.status(), e.body_text()).into_response(),
+        Ok(Asked(r)) => r,
+        Err(no) => return no,
     };
     if matches!(act, DeskAct::Shelve { minutes, .. } if !(1..=MOST_SHELVED_MINUTES).contains(&minutes)) {
         return problem(StatusCode::UNPROCESSABLE_ENTITY, "minutes must be from 1 to 720").into_response();
@@ -165,17 +166,17 @@ async fn begin_check(
     State(page): State<Arc<Page>>,
     ConnectInfo(address): ConnectInfo<SocketAddr>,
     headers: HeaderMap,
-    request: Result<Json<CheckRequest>, JsonRejection>,
+    request: Result<Asked<CheckRequest>, Response>,
 ) -> Response {
     if !is_operator(&page, &headers, address) {
         return looks_on();
     }
     match request {
-        Ok(Json(r)) => {
+        Ok(Asked(r)) => {
             let who = Who { name: plain_name(r.by.as_deref(), address), address };
             Json(page.desk.clone().begin_check(r, who)).into_response()
         }
-        Err(e) => problem(e.status(), e.body_text()).into_response(),
+        Err(no) => no,
     }
 }
 
@@ -228,7 +229,7 @@ async fn session(
     Json(Session { role, passphrase: page.login.is_some() }).into_response()
 }
 
-#[derive(Deserialize)]
+#[derive(Deserialize, Serialize)]
 #[serde(deny_unknown_fields)]
 struct EnterRequest {
     passphrase: String,
@@ -237,11 +238,11 @@ struct EnterRequest {
 async fn enter(
     State(page): State<Arc<Page>>,
     ConnectInfo(address): ConnectInfo<SocketAddr>,
-    request: Result<Json<EnterRequest>, JsonRejection>,
+    request: Result<Asked<EnterRequest>, Response>,
 ) -> Response {
     let passphrase = match request {
-        Ok(Json(r)) => r.passphrase,
-        Err(e) => return problem(e.status(), e.body_text()).into_response(),
+        Ok(Asked(r)) => r.passphrase,
+        Err(no) => return no,
     };
     let Some(login) = &page.login else {
         // Nothing to prove: this computer's own page.

@@ -176,7 +176,7 @@ pub enum DeskAct {
 }
 
 /// A whole number. JSON knows one kind of number: 7.0 is 7 (RFC 8259, section 6; JSON Schema, "integer").
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Serialize)]
 pub(crate) struct Whole<T>(pub T);
 
 impl<'de, T: TryFrom<u64>> Deserialize<'de> for Whole<T> {

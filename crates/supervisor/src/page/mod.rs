@@ -6,6 +6,7 @@
 
 mod address;
 mod api;
+mod asked;
 mod assets;
 pub mod desk;
 mod door;
