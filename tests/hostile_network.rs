@@ -109,6 +109,14 @@ fn the_catalogue_holds_between_hosts() {
     }
 }
 
+/// One song of that scenario, for so long.
+fn a_song_in_bad_weather(lasts: Duration) -> Scenario {
+    let mut s = scenario("bad-network");
+    s.length = lasts;
+    s.steps.clear();
+    s
+}
+
 /// `TWINKEEL_LONG=1`: for ten minutes, with the songs of the file.
 #[test]
 fn nothing_moves_in_bad_weather() {
@@ -116,12 +124,8 @@ fn nothing_moves_in_bad_weather() {
         return;
     }
     let _alone = alone();
-    let mut s = scenario("bad-network");
-    if !std::env::var("TWINKEEL_LONG").is_ok_and(|v| v == "1") {
-        // A song in the same weather.
-        s.length = Duration::secs(60);
-        s.steps.clear();
-    }
+    let long = std::env::var("TWINKEEL_LONG").is_ok_and(|v| v == "1");
+    let s = if long { scenario("bad-network") } else { a_song_in_bad_weather(Duration::secs(60)) };
     let (summary, hosts) = holds(&s, &|| Hosts::new(s.rig.paths, Cables::Emulated { seed: 5 }), s.length.0);
     let [carried, lost, _] = total(&hosts);
     let share = lost as f64 / (lost + carried) as f64;
@@ -140,9 +144,7 @@ fn a_rig_comes_up_in_bad_weather_each_time() {
         return;
     }
     let _alone = alone();
-    let mut s = scenario("bad-network");
-    s.length = Duration::millis(500);
-    s.steps.clear();
+    let s = a_song_in_bad_weather(Duration::millis(500));
     for seed in 1..=8 {
         holds(&s, &|| Hosts::new(s.rig.paths, Cables::Emulated { seed }), s.length.0);
     }

@@ -16,7 +16,7 @@ use ports::os::mono_now;
 use serde_json::Value;
 use settings::agent::AgentFile;
 use twinkeel_tests::any_words::Luck;
-use twinkeel_tests::{Running, twinkeel_bin, wait_until};
+use twinkeel_tests::{Running, made_rig, twinkeel_bin, wait_until};
 use wire::feed::{FeedHello, encode_hello, encode_midi, encode_pcm};
 use wire::framing::{FrameReader, write_frame};
 use wire::message::Hello;
@@ -35,20 +35,7 @@ struct Files {
 impl Files {
     fn make() -> Files {
         let dir = tempfile::tempdir().unwrap();
-        let rig = dir.path().join("rig");
-        let made = Command::new(twinkeel_bin()).args(["init", "--dir"]).arg(&rig).output().unwrap();
-        assert!(made.status.success(), "{made:?}");
-        // All held at once, so that no two are the same.
-        let tcp = [0; 2].map(|_| TcpListener::bind("127.0.0.1:0").unwrap());
-        let udp = [0; 2].map(|_| UdpSocket::bind("127.0.0.1:0").unwrap());
-        let [lanes, page] = tcp.map(|s| s.local_addr().unwrap().port());
-        let [one, two] = udp.map(|s| s.local_addr().unwrap().port());
-        for file in ["supervisor/rig.toml", "A/agent.toml", "B/agent.toml"] {
-            let path = rig.join(file);
-            let text = std::fs::read_to_string(&path).unwrap();
-            let text = text.replace("[\"127.0.0.1:7740\"]", &format!("[\"127.0.0.1:{one}\", \"127.0.0.1:{two}\"]"));
-            std::fs::write(&path, text.replace("7742", &lanes.to_string()).replace("7777", &page.to_string())).unwrap();
-        }
+        let page = made_rig(&dir.path().join("rig"), 2);
         Files { dir, page: format!("http://127.0.0.1:{page}") }
     }
     fn folder(&self, of: &str) -> PathBuf {

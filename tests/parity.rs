@@ -2,20 +2,11 @@
 #![cfg(target_os = "linux")]
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
-use std::net::{TcpListener, UdpSocket};
 use std::path::Path;
 use std::process::{Command, Output};
 use std::time::Duration;
 
-use twinkeel_tests::{Running, twinkeel_bin, wait_until};
-
-fn free_tcp() -> u16 {
-    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
-}
-
-fn free_udp() -> u16 {
-    UdpSocket::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()
-}
+use twinkeel_tests::{Running, made_rig, twinkeel_bin, wait_until};
 
 /// A rig as `twinkeel init` makes it, on ports of its own, with a session folder for each machine.
 struct Rig {
@@ -31,25 +22,14 @@ impl Rig {
     fn start() -> Rig {
         let dir = tempfile::tempdir().unwrap();
         let rig = dir.path().join("rig");
-        let made = Command::new(twinkeel_bin()).args(["init", "--dir"]).arg(&rig).output().unwrap();
-        assert!(made.status.success(), "{made:?}");
-        let (beats, lanes, page) = (free_udp(), free_tcp(), free_tcp());
-        for file in ["supervisor/rig.toml", "A/agent.toml", "B/agent.toml"] {
+        let page = made_rig(&rig, 1);
+        for file in ["A/agent.toml", "B/agent.toml"] {
             let path = rig.join(file);
             let text = std::fs::read_to_string(&path).unwrap();
-            let text = text.replace("7740", &beats.to_string()).replace("7742", &lanes.to_string());
-            let text = text.replace("7777", &page.to_string());
+            let from = text.find("[[source]]").unwrap();
             // The player is this test's own child.
-            let player = text.contains("[supervisor]").then_some("\n[player]\nprocess = \"twinkeel-holder\"\n");
-            let text = match player {
-                Some(p) => {
-                    let from = text.find("[[source]]").unwrap();
-                    let text = text[..from].replace("[player]\n", "");
-                    format!("{text}{p}{SESSION}")
-                }
-                None => text,
-            };
-            std::fs::write(&path, text).unwrap();
+            let text = text[..from].replace("[player]\n", "");
+            std::fs::write(&path, format!("{text}\n[player]\nprocess = \"twinkeel-holder\"\n{SESSION}")).unwrap();
         }
         for m in ["A", "B"] {
             for i in 0..40u8 {

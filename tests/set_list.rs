@@ -2,12 +2,11 @@
 #![cfg(target_os = "linux")]
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
-use std::net::{TcpListener, UdpSocket};
 use std::path::Path;
 use std::process::{Command, Output};
 use std::time::Duration;
 
-use twinkeel_tests::{Running, twinkeel_bin, wait_until};
+use twinkeel_tests::{Running, made_rig, twinkeel_bin, wait_until};
 
 const SHOW: &str = "title = \"Lanterns\"\nframe_rate = \"25\"\nhour_per_song = true\n\
     [[song]]\nname = \"Quillwater Ferry\"\nlength = \"3:20\"\n\
@@ -56,16 +55,8 @@ fn start(rig: &Path, log: &Path) -> Running {
 fn the_set_is_changed_without_a_restart_and_kept_over_one() {
     let dir = tempfile::tempdir().unwrap();
     let rig = dir.path().join("rig");
-    let made = Command::new(twinkeel_bin()).args(["init", "--no-questions", "--dir"]).arg(&rig).output().unwrap();
-    assert!(made.status.success(), "{made:?}");
+    let page = made_rig(&rig, 1);
     std::fs::write(rig.join("supervisor/show.toml"), SHOW).unwrap();
-    let tcp = || TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port().to_string();
-    let udp = UdpSocket::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port().to_string();
-    let file = rig.join("supervisor/rig.toml");
-    let page = tcp();
-    let text = std::fs::read_to_string(&file).unwrap();
-    let text = text.replace("7740", &udp).replace("7742", &tcp()).replace("7777", &page);
-    std::fs::write(&file, text).unwrap();
     let desk = Desk { page: format!("127.0.0.1:{page}") };
     let nobody = desk.show(&["list"]);
     assert_eq!(nobody.status.code(), Some(3), "{nobody:?}");

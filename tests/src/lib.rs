@@ -21,6 +21,7 @@ pub mod stand;
 #[cfg(target_os = "linux")]
 pub mod switch_front;
 
+use std::net::{TcpListener, UdpSocket};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
@@ -38,6 +39,26 @@ pub fn twinkeel_bin() -> PathBuf {
     let bin = dir.join(format!("twinkeel{}", std::env::consts::EXE_SUFFIX));
     assert!(bin.exists(), "{} is missing: run `cargo build -p twinkeel` first", bin.display());
     bin
+}
+
+/// A rig as `twinkeel init` makes it in this new folder, with so many beat paths, on ports of its own. Gives the page's port.
+///
+/// # Panics
+/// When it is not made.
+pub fn made_rig(rig: &Path, paths: usize) -> u16 {
+    let made = Command::new(twinkeel_bin()).args(["init", "--no-questions", "--dir"]).arg(rig).output().unwrap();
+    assert!(made.status.success(), "{made:?}");
+    // All held at once, so that no two are the same.
+    let tcp = [0; 2].map(|_| TcpListener::bind("127.0.0.1:0").unwrap());
+    let udp: Vec<UdpSocket> = (0..paths).map(|_| UdpSocket::bind("127.0.0.1:0").unwrap()).collect();
+    let [lanes, page] = tcp.each_ref().map(|s| s.local_addr().unwrap().port());
+    let beats: Vec<String> = udp.iter().map(|s| format!("\"{}\"", s.local_addr().unwrap())).collect();
+    for file in ["supervisor/rig.toml", "A/agent.toml", "B/agent.toml"] {
+        let path = rig.join(file);
+        let text = std::fs::read_to_string(&path).unwrap().replace("\"127.0.0.1:7740\"", &beats.join(", "));
+        std::fs::write(&path, text.replace("7742", &lanes.to_string()).replace("7777", &page.to_string())).unwrap();
+    }
+    page
 }
 
 /// A process that ends with the test.

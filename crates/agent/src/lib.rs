@@ -21,7 +21,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64};
 use std::sync::{Arc, Mutex};
 
 use base::{MachineId, RigId, Span};
-use ports::os::{Gate, Urgency, boot_id, random_id, vital};
+use ports::os::{Gate, Urgency, any_address, boot_id, random_id, vital};
 use settings::AgentFile;
 use settings::agent::{Folder, Hashing, PlayerWatch, Source, Trigger};
 use settings::duration::Duration;
@@ -297,14 +297,6 @@ fn read_secret(path: &Path) -> Result<SecretKey, StartError> {
         why: e.to_string(),
         mend: "make a new key with `twinkeel init`",
     })
-}
-
-fn any_address(to: SocketAddr) -> SocketAddr {
-    match to {
-        SocketAddr::V4(v4) if v4.ip().is_loopback() => ([127, 0, 0, 1], 0).into(),
-        SocketAddr::V4(_) => ([0, 0, 0, 0], 0).into(),
-        SocketAddr::V6(_) => (std::net::Ipv6Addr::UNSPECIFIED, 0).into(),
-    }
 }
 
 fn relative_feed(s: &Source, beside: &impl Fn(&Path) -> PathBuf) -> Source {

@@ -14,7 +14,7 @@ use base::Machine;
 use serde::{Deserialize, Serialize};
 
 use crate::error::Wrong;
-use crate::outputs::hex_bytes;
+use crate::outputs::{check_address, hex_bytes};
 use crate::sources::default_host;
 
 /// A footswitch or button.
@@ -147,10 +147,7 @@ impl Button {
             }
             Button::Midi { .. } => Ok(()),
             Button::Osc { listen, from, address, paired, does, .. } => {
-                if !address.starts_with('/') {
-                    let mend = "write it like \"/foot/left\"";
-                    return Err(Wrong { key: "address", what: "an OSC address starts with a slash", mend });
-                }
+                check_address("address", address, "write it like \"/foot/left\"")?;
                 if from.is_empty() && !listen.ip().is_loopback() {
                     let mend = "name the senders that may press it: from = [\"10.0.0.60\"]";
                     return Err(Wrong { key: "listen", what: "anybody on that network could press it", mend });

@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::buttons::check_name;
 use crate::error::Wrong;
-use crate::outputs::hex_bytes;
+use crate::outputs::{check_address, hex_bytes};
 use crate::sources::default_host;
 
 /// A cue light.
@@ -77,13 +77,10 @@ impl CueLight {
             Err(Wrong { key, what: "this is no MIDI message", mend })
         };
         match self {
-            CueLight::Osc { address, .. } if !address.starts_with('/') => {
-                let mend = "write it like \"/light/1\"";
-                Err(Wrong { key: "address", what: "an OSC address starts with a slash", mend })
-            }
+            CueLight::Osc { address, .. } => check_address("address", address, "write it like \"/light/1\""),
             CueLight::Midi { lit, .. } if !is_midi(lit) => no_midi("lit"),
             CueLight::Midi { dark, .. } if !is_midi(dark) => no_midi("dark"),
-            CueLight::Osc { .. } | CueLight::Midi { .. } => Ok(()),
+            CueLight::Midi { .. } => Ok(()),
         }
     }
 }

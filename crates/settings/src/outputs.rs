@@ -134,6 +134,14 @@ pub enum Encoding {
     Text,
 }
 
+/// An OSC address (OSC 1.0); `mend` shows a good one.
+pub(crate) fn check_address(key: &'static str, address: &str, mend: &'static str) -> Result<(), Wrong> {
+    if !address.starts_with('/') {
+        return Err(Wrong { key, what: "an OSC address starts with a slash", mend });
+    }
+    Ok(())
+}
+
 fn default_method() -> String {
     "POST".into()
 }
@@ -189,9 +197,8 @@ impl Output {
         match self {
             Output::Osc { select, ask, answer, .. } => {
                 for (key, pattern) in [("select", Some(select)), ("ask", ask.as_ref()), ("answer", answer.as_ref())] {
-                    if pattern.is_some_and(|p| !p.starts_with('/')) {
-                        let what = "an OSC address starts with a slash";
-                        return Err(Wrong { key, what, mend: "write it like \"/changeover/select\"" });
+                    if let Some(pattern) = pattern {
+                        check_address(key, pattern, "write it like \"/changeover/select\"")?;
                     }
                 }
                 Ok(())

@@ -1,7 +1,7 @@
 // What tonight's record says of one machine, newest first: folded away, and asked for only while it is open.
 
 import { ask } from "./ask.js";
-import { el, keyed, say, show } from "./dom.js";
+import { el, say, show } from "./dom.js";
 import { timeOfDay } from "./words.js";
 
 /** @typedef {import("./types").MachineHistory} MachineHistory */
@@ -19,11 +19,10 @@ export function historyPart(letter, link) {
     if (turn !== asked) return;
     /** @type {MachineHistory["events"]} */
     const events = ok ? told.events : [];
-    // Two events may share an instant and a code: the place from the oldest on tells them apart, and stays as newer ones come.
-    const all = events.map((e, i) => ({ ...e, key: `${e.at_wall_ns} ${e.code} ${events.slice(i + 1).filter((o) => o.at_wall_ns === e.at_wall_ns && o.code === e.code).length}` }));
-    keyed(list, all, (e) => e.key, (e) => el("li", {}, el("time", {}, timeOfDay(e.at_wall_ns)), el("span", {}, e.text)), () => {});
-    show(list, all.length > 0);
-    say(said, ok ? (all.length ? (told.more ? `The newest ${all.length}; the report has all.` : "") : "Nothing yet.") : text);
+    list.replaceChildren(...events.map((e) => el("li", {}, el("time", {}, timeOfDay(e.at_wall_ns)), el("span", {}, e.text))));
+    show(list, events.length > 0);
+    const which = told?.more ? `The newest ${events.length}; the report has all.` : events.length ? "" : "Nothing yet.";
+    say(said, ok ? which : text);
   };
   node.addEventListener("toggle", () => { if (node.open) void load(); });
   link.onSnapshot((s, first) => {

@@ -46,7 +46,6 @@ pub struct MachineWatch {
     /// Whether its beats come.
     pub detector: BeatDetector,
     /// Beats count anew in each session, the detector's numbers go on: what is added to a beat's number.
-    /// Beats are numbered on through all sessions: what the last one came to before this one.
     before_session: u64,
     last_seq: u64,
     interval: Span,

@@ -2,18 +2,18 @@
 //! goes on. Tests are built with checks for overflow, so that a sum that runs over is found here and not in a show.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod common;
+
 use base::{
-    AudioState, ClockState, Dbfs, FrameRate, Machine, MonoTime, PlayerState, PositionReport, RemoteTime, RigId,
-    ShowPosition, Span, SwitchView, TransportState,
+    AudioState, ClockState, Dbfs, FrameRate, Machine, MonoTime, PlayerState, PositionReport, RemoteTime, ShowPosition,
+    Span, SwitchView, TransportState,
 };
+use common::{session, setup};
 use proptest::prelude::*;
 use rig::{Act, Actions, Memory, Mode};
 use twinkeel_watch::{Brain, LikenessReport, PREFERENCE, Setup, SongSpan, TapReport};
 use wire::message::TriggerKind;
-use wire::{
-    Beat, CentiDbfs, ChannelLevel, Echo, HostFlags, Initiator, KeyPair, Lane, MAX_BEAT, Pilot, Responder, Session,
-    SourceFlags, StopCause,
-};
+use wire::{Beat, CentiDbfs, ChannelLevel, Echo, HostFlags, Lane, MAX_BEAT, Pilot, Session, SourceFlags, StopCause};
 
 /// Numbers at which sums run over, and ordinary ones.
 fn whole() -> impl Strategy<Value = i64> {
@@ -162,14 +162,7 @@ impl Rig {
             length: Span::from_secs(180),
             sections: vec![Span::from_secs(60)],
         }];
-        let setup = Setup {
-            beat_intervals: [Span::from_millis(5); 2].into_iter().collect(),
-            paths: 2,
-            songs,
-            prefer: PREFERENCE,
-            has_tap: true,
-            rig: rig::Setup::new(2),
-        };
+        let setup = Setup { songs, has_tap: true, ..setup(2, 2) };
         let memory = Memory { mode: Mode::Act, ..Memory::default() };
         let brain = Brain::new(setup, memory, now);
         let mut rig = Rig { brain, agents: Vec::new(), now, sessions: 0, seq: [0; 2], replies: [[None; 2]; 2] };
@@ -183,13 +176,10 @@ impl Rig {
     }
 
     fn session(&mut self, m: usize) -> Session {
-        let (agent, boss) = (KeyPair::generate().unwrap(), KeyPair::generate().unwrap());
-        let rig = RigId([1; 16]);
         self.sessions += 1;
-        let (initiator, knock) = Initiator::start(&agent.secret, &boss.public, rig).unwrap();
-        let (theirs, answer) = Responder::read(&boss.secret, rig, &knock).unwrap().accept(self.sessions).unwrap();
+        let (agent, theirs) = session(self.sessions);
         drop(self.brain.on_session(Machine::new(m).unwrap(), theirs));
-        initiator.finish(&answer).unwrap()
+        agent
     }
 
     fn comes(&mut self, news: &News) {

@@ -1,16 +1,18 @@
 //! Two machines of 64 channels: what happens on the last of them reaches the judge as it does from the first.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod common;
+
 use base::{
-    AudioState, Dbfs, FrameRate, Machine, MonoTime, PositionReport, RemoteTime, RigId, ShowPosition, SourceKind, Span,
+    AudioState, Dbfs, FrameRate, Machine, MonoTime, PositionReport, RemoteTime, ShowPosition, SourceKind, Span,
     TransportState,
 };
+use common::{BEAT, session, setup};
 use rig::{ChannelTrouble, MachineEvidence, Memory};
-use twinkeel_watch::{Brain, PREFERENCE, Setup};
+use twinkeel_watch::Brain;
 use wire::channels::{MoreChannels, Round};
-use wire::{Beat, CentiDbfs, ChannelLevel, Echo, Initiator, KeyPair, Lane, MAX_BEAT, Pilot, Responder, Session};
+use wire::{Beat, CentiDbfs, ChannelLevel, Echo, Lane, MAX_BEAT, Pilot, Session};
 
-const BEAT: Span = Span::from_millis(5);
 const WAY: Span = Span::from_micros(200);
 const CHANNELS: usize = 64;
 
@@ -33,30 +35,12 @@ struct Talk {
 impl Talk {
     fn new() -> Talk {
         let now = MonoTime::from_nanos(1_000_000_000_000);
-        let setup = Setup {
-            beat_intervals: [BEAT, BEAT].into_iter().collect(),
-            paths: 1,
-            songs: Vec::new(),
-            prefer: PREFERENCE,
-            has_tap: false,
-            rig: rig::Setup::new(2),
-        };
-        let mut brain = Brain::new(setup, Memory::default(), now);
-        let boss = KeyPair::generate().unwrap();
-        let rig = RigId([1; 16]);
+        let mut brain = Brain::new(setup(2, 1), Memory::default(), now);
         let agents = [(Machine::A, 1), (Machine::B, 2)].map(|(m, number)| {
-            let keys = KeyPair::generate().unwrap();
-            let (initiator, knock) = Initiator::start(&keys.secret, &boss.public, rig).unwrap();
-            let (theirs, answer) = Responder::read(&boss.secret, rig, &knock).unwrap().accept(number).unwrap();
+            let (agent, theirs) = session(number);
             brain.on_session(m, theirs);
             let levels = core::array::from_fn(|c| Dbfs(-18.0 - (c % 7) as f64 * 3.5));
-            Agent {
-                session: initiator.finish(&answer).unwrap(),
-                round: Round::default(),
-                echo: None,
-                levels,
-                pilot: Pilot::Present,
-            }
+            Agent { session: agent, round: Round::default(), echo: None, levels, pilot: Pilot::Present }
         });
         Talk { brain, agents: agents.into(), now, seq: 0 }
     }

@@ -1,13 +1,15 @@
 //! Beats that overtake one another, above all the first ones of a session: the newest is the newest in whatever order they come.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
-use base::{Heard, Machine, MonoTime, RemoteTime, RigId, Span};
+mod common;
+
+use base::{Heard, Machine, MonoTime, RemoteTime, Span};
+use common::{BEAT, session, setup};
 use proptest::prelude::*;
 use rig::{Actions, Memory};
-use twinkeel_watch::{Brain, PREFERENCE, Setup};
-use wire::{Beat, Initiator, KeyPair, Lane, MAX_BEAT, Responder, Session};
+use twinkeel_watch::Brain;
+use wire::{Beat, Lane, MAX_BEAT, Session};
 
-const BEAT: Span = Span::from_millis(5);
 /// So many first beats of a session come in any order.
 const MIXED: u32 = 20;
 
@@ -20,25 +22,14 @@ struct Talk {
 impl Talk {
     fn new() -> Talk {
         let now = MonoTime::from_nanos(1_000_000_000_000);
-        let setup = Setup {
-            beat_intervals: [BEAT].into_iter().collect(),
-            paths: 2,
-            songs: Vec::new(),
-            prefer: PREFERENCE,
-            has_tap: false,
-            rig: rig::Setup::new(1),
-        };
-        Talk { brain: Brain::new(setup, Memory::default(), now), now, sessions: 0 }
+        Talk { brain: Brain::new(setup(1, 2), Memory::default(), now), now, sessions: 0 }
     }
 
     fn session(&mut self) -> Session {
-        let (agent, boss) = (KeyPair::generate().unwrap(), KeyPair::generate().unwrap());
-        let rig = RigId([1; 16]);
         self.sessions += 1;
-        let (initiator, knock) = Initiator::start(&agent.secret, &boss.public, rig).unwrap();
-        let (theirs, answer) = Responder::read(&boss.secret, rig, &knock).unwrap().accept(self.sessions).unwrap();
+        let (agent, theirs) = session(self.sessions);
         drop(self.brain.on_session(Machine::A, theirs));
-        initiator.finish(&answer).unwrap()
+        agent
     }
 
     /// Both copies of each of these beats, sealed.

@@ -2,12 +2,13 @@
 //! host has died.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
-use base::{Heard, Machine, MonoTime, RemoteTime, RigId, Span, SwitchView};
-use rig::{Action, Actions, LinkLoss, Memory, Mode};
-use twinkeel_watch::{Brain, PREFERENCE, Setup};
-use wire::{Beat, Echo, Initiator, KeyPair, Lane, MAX_BEAT, Responder, Session};
+mod common;
 
-const BEAT: Span = Span::from_millis(5);
+use base::{Heard, Machine, MonoTime, RemoteTime, Span, SwitchView};
+use common::{BEAT, session, setup};
+use rig::{Action, Actions, LinkLoss, Memory, Mode};
+use twinkeel_watch::Brain;
+use wire::{Beat, Echo, Lane, MAX_BEAT, Session};
 
 /// A brain that acts, on one path and without a tap, by the policy that takes silence for a death.
 struct Talk {
@@ -23,16 +24,8 @@ struct Talk {
 impl Talk {
     fn new() -> Talk {
         let now = MonoTime::from_nanos(1_000_000_000_000);
-        let mut rig = rig::Setup::new(2);
-        rig.policies.on_link_loss = Some(LinkLoss::Changeover);
-        let setup = Setup {
-            beat_intervals: [BEAT; 2].into_iter().collect(),
-            paths: 1,
-            songs: Vec::new(),
-            prefer: PREFERENCE,
-            has_tap: false,
-            rig,
-        };
+        let mut setup = setup(2, 1);
+        setup.rig.policies.on_link_loss = Some(LinkLoss::Changeover);
         let brain = Brain::new(setup, Memory { mode: Mode::Act, ..Memory::default() }, now);
         let mut t = Talk { brain, agents: [None, None], seq: [0; 2], echo: [None; 2], sessions: 0, now, moved: 0 };
         t.connect(Machine::A);
@@ -42,13 +35,10 @@ impl Talk {
     }
 
     fn connect(&mut self, m: Machine) {
-        let (agent, boss) = (KeyPair::generate().unwrap(), KeyPair::generate().unwrap());
-        let rig = RigId([1; 16]);
         self.sessions += 1;
-        let (initiator, knock) = Initiator::start(&agent.secret, &boss.public, rig).unwrap();
-        let (theirs, answer) = Responder::read(&boss.secret, rig, &knock).unwrap().accept(self.sessions).unwrap();
+        let (agent, theirs) = session(self.sessions);
         drop(self.brain.on_session(m, theirs));
-        self.agents[m.index()] = Some(initiator.finish(&answer).unwrap());
+        self.agents[m.index()] = Some(agent);
         (self.seq[m.index()], self.echo[m.index()]) = (0, None);
     }
 

@@ -1,12 +1,14 @@
 //! A host that sleeps: its clock is void when it wakes, is learnt anew, and nothing is concluded meanwhile. So is ours.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
-use base::{ClockState, Machine, MonoTime, RemoteTime, RigId, Span};
-use rig::Memory;
-use twinkeel_watch::{Brain, PREFERENCE, Setup};
-use wire::{Beat, Echo, HostFlags, Initiator, KeyPair, Lane, MAX_BEAT, Responder, Session};
+mod common;
 
-const BEAT: Span = Span::from_millis(5);
+use base::{ClockState, Machine, MonoTime, RemoteTime, Span};
+use common::{BEAT, session, setup};
+use rig::Memory;
+use twinkeel_watch::Brain;
+use wire::{Beat, Echo, HostFlags, Lane, MAX_BEAT, Session};
+
 const WAY: Span = Span::from_micros(200);
 
 /// A brain and one agent, whose clock is ahead of ours by `ahead`.
@@ -23,22 +25,10 @@ struct Talk {
 
 impl Talk {
     fn new() -> Talk {
-        let (agent, boss) = (KeyPair::generate().unwrap(), KeyPair::generate().unwrap());
-        let rig = RigId([1; 16]);
-        let (initiator, knock) = Initiator::start(&agent.secret, &boss.public, rig).unwrap();
-        let (theirs, answer) = Responder::read(&boss.secret, rig, &knock).unwrap().accept(1).unwrap();
+        let (agent, theirs) = session(1);
         let now = MonoTime::from_nanos(1_000_000_000_000);
-        let setup = Setup {
-            beat_intervals: [BEAT].into_iter().collect(),
-            paths: 1,
-            songs: Vec::new(),
-            prefer: PREFERENCE,
-            has_tap: false,
-            rig: rig::Setup::new(1),
-        };
-        let mut brain = Brain::new(setup, Memory::default(), now);
+        let mut brain = Brain::new(setup(1, 1), Memory::default(), now);
         brain.on_session(Machine::A, theirs);
-        let agent = initiator.finish(&answer).unwrap();
         Talk { brain, agent, now, ahead: Span::from_secs(77), seq: 0, echo: None, woke: None, wakings: 0 }
     }
 

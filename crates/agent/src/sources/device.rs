@@ -11,6 +11,7 @@ use crate::news::{News, NewsDesk};
 
 /// Sources are read with this level of real-time scheduling.
 const URGENCY: Option<u8> = Some(30);
+
 /// What is wanted of an audio device.
 pub struct AudioWanted {
     pub host: String,

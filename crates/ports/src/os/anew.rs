@@ -7,7 +7,7 @@ use std::thread::JoinHandle;
 
 use base::Span;
 
-use super::{make_ordinary, mono_now};
+use super::mono_now;
 
 /// Names, in the new process, the thread whose failure it began anew for.
 const WHY: &str = "TWINKEEL_ANEW_AFTER";
@@ -52,7 +52,9 @@ pub fn begin_anew(after: Option<&str>) -> String {
         return "the program cannot be found again: start it by hand".into();
     };
     // A new process has the urgency of the thread that called for it.
-    make_ordinary();
+    if let Err(why) = super::sys::set_ordinary() {
+        tracing::warn!("the scheduling stays as it is: {why}");
+    }
     let mut new = std::process::Command::new(program);
     new.args(std::env::args_os().skip(1)).env_remove(WHY).envs(after.map(|name| (WHY, name)));
     new.exec().to_string()

@@ -45,6 +45,16 @@ pub fn links() -> Vec<Link> {
     sys::links()
 }
 
+/// Where to bind a socket that sends to `to`: any port of the same family, and on loopback alone where `to` is there.
+pub fn any_address(to: std::net::SocketAddr) -> std::net::SocketAddr {
+    use std::net::{Ipv6Addr, SocketAddr};
+    match to {
+        SocketAddr::V4(v4) if v4.ip().is_loopback() => ([127, 0, 0, 1], 0).into(),
+        SocketAddr::V4(_) => ([0, 0, 0, 0], 0).into(),
+        SocketAddr::V6(_) => (Ipv6Addr::UNSPECIFIED, 0).into(),
+    }
+}
+
 /// How long this machine has slept since it was started, where the system tells: the monotonic clock leaves sleep out.
 pub fn slept() -> Option<Span> {
     sys::slept()
@@ -100,13 +110,6 @@ pub fn make_urgent(level: u8) -> Urgency {
     match sys::set_real_time(thread_priority::ThreadPriority::Crossplatform(priority)) {
         Ok(()) => Urgency::RealTime,
         Err(why) => Urgency::Plain(why),
-    }
-}
-
-/// Takes a thread's urgency back.
-fn make_ordinary() {
-    if let Err(why) = sys::set_ordinary() {
-        tracing::warn!("the scheduling stays as it is: {why}");
     }
 }
 

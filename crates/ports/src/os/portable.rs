@@ -41,6 +41,7 @@ pub fn give_way() -> Result<(), String> {
     thread_priority::set_current_thread_priority(thread_priority::ThreadPriority::Min).map_err(|e| format!("{e:?}"))
 }
 
+#[cfg_attr(not(unix), allow(dead_code))]
 pub fn set_ordinary() -> Result<(), String> {
     let usual = thread_priority::ThreadPriorityValue::try_from(50).map_err(|e| format!("{e:?}"))?;
     thread_priority::set_current_thread_priority(thread_priority::ThreadPriority::Crossplatform(usual))

@@ -66,8 +66,7 @@ const EVENT: &str = "SELECT epoch, sequence, mono, wall, kind, machine, code, te
 
 pub(super) fn events(db: &Connection, epochs: &[Epoch], damage: &mut Vec<String>) -> Vec<Recorded> {
     let mut found: BTreeMap<EventId, (Recorded, bool)> = BTreeMap::new();
-    let boot = |epoch: u32| epochs.iter().find(|e| e.epoch == epoch).map_or(BootId::default(), |e| e.boot);
-    let read = |r: &Row| event(r, &boot);
+    let read = |r: &Row| event(r, epochs);
     let (front, error) = until_error(db, &format!("{EVENT} ORDER BY epoch, sequence"), [], read);
     let front_end = front.last().map(|(e, _)| e.id);
     found.extend(front.into_iter().map(|e| (e.0.id, e)));
@@ -105,11 +104,10 @@ pub(super) fn events(db: &Connection, epochs: &[Epoch], damage: &mut Vec<String>
 
 /// The newest events about one machine, newest first, and whether there are more. Patches are left out: they are the devices' story.
 pub(super) fn events_about(db: &Connection, epochs: &[Epoch], m: Machine, most: usize) -> (Vec<Recorded>, bool) {
-    let boot = |epoch: u32| epochs.iter().find(|e| e.epoch == epoch).map_or(BootId::default(), |e| e.boot);
     let sql = format!("{EVENT} WHERE machine = ?1 AND kind <> ?2 ORDER BY epoch DESC, sequence DESC LIMIT ?3");
     let args = params![m.index() as i64, EventKind::Patch.word(), most as i64 + 1];
     // What lies behind a damaged row is as good as older.
-    let (rows, _) = until_error(db, &sql, args, |r| event(r, &boot));
+    let (rows, _) = until_error(db, &sql, args, |r| event(r, epochs));
     let more = rows.len() > most;
     (rows.into_iter().take(most).filter(|(_, sound)| *sound).map(|(e, _)| e).collect(), more)
 }
@@ -129,7 +127,7 @@ fn between(front: Option<EventId>, back: Option<EventId>) -> impl Iterator<Item 
 }
 
 /// An event, and whether its checksum agrees.
-fn event(r: &Row, boot: &impl Fn(u32) -> BootId) -> rusqlite::Result<(Recorded, bool)> {
+fn event(r: &Row, epochs: &[Epoch]) -> rusqlite::Result<(Recorded, bool)> {
     let (epoch, sequence): (u32, i64) = (r.get(0)?, r.get(1)?);
     let (mono, wall): (i64, i64) = (r.get(2)?, r.get(3)?);
     let machine: Option<i64> = r.get(5)?;
@@ -153,7 +151,8 @@ fn event(r: &Row, boot: &impl Fn(u32) -> BootId) -> rusqlite::Result<(Recorded, 
         text: words,
         detail: serde_json::from_str(&detail).unwrap_or_default(),
     };
-    let at = Stamp { epoch, boot: boot(epoch), mono: event.at, wall: event.wall };
+    let boot = epochs.iter().find(|e| e.epoch == epoch).map_or(BootId::default(), |e| e.boot);
+    let at = Stamp { epoch, boot, mono: event.at, wall: event.wall };
     Ok((Recorded { id: EventId { epoch, sequence }, at, event }, sound))
 }
 

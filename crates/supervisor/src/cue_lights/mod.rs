@@ -145,14 +145,7 @@ impl Way {
             Way::Osc { to, address, socket } => {
                 let mine = match socket {
                     Some(s) => s,
-                    None => {
-                        let any: std::net::IpAddr = if to.is_ipv4() {
-                            std::net::Ipv4Addr::UNSPECIFIED.into()
-                        } else {
-                            std::net::Ipv6Addr::UNSPECIFIED.into()
-                        };
-                        socket.insert(UdpSocket::bind((any, 0)).map_err(|e| e.to_string())?)
-                    }
+                    None => socket.insert(UdpSocket::bind(ports::os::any_address(*to)).map_err(|e| e.to_string())?),
                 };
                 let message = OscMessage { addr: address.clone(), args: vec![OscType::Int(i32::from(lit))] };
                 let bytes = rosc::encoder::encode(&OscPacket::Message(message)).map_err(|e| format!("{e:?}"))?;

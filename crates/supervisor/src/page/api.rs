@@ -65,6 +65,17 @@ pub(crate) fn problem(status: StatusCode, detail: impl Into<String>) -> impl Int
     (status, [(header::CONTENT_TYPE, "application/problem+json")], serde_json::to_string(&body).unwrap_or_default())
 }
 
+/// Does what takes its time away from the runtime's own threads; a failure of it is the answer.
+pub(crate) async fn aside<T: Send + 'static, E: std::fmt::Display + Send + 'static>(
+    what: impl FnOnce() -> Result<T, E> + Send + 'static,
+) -> Result<T, Response> {
+    let failed = |why: String| problem(StatusCode::INTERNAL_SERVER_ERROR, why).into_response();
+    match tokio::task::spawn_blocking(what).await {
+        Ok(done) => done.map_err(|e| failed(e.to_string())),
+        Err(e) => Err(failed(e.to_string())),
+    }
+}
+
 async fn snapshot(State(page): State<Arc<Page>>) -> Response {
     let snapshot = page.desk.snapshots().borrow().clone();
     match page.printer.print(&snapshot) {
@@ -155,11 +166,8 @@ async fn sheet_pdf(State(page): State<Arc<Page>>) -> Response {
     let Some(s) = page.desk.check().last else {
         return problem(StatusCode::NOT_FOUND, "no check has been made with this rig").into_response();
     };
-    match tokio::task::spawn_blocking(move || showlog::report::sheet::pdf(&s)).await {
-        Ok(Ok(bytes)) => ([(header::CONTENT_TYPE, "application/pdf")], bytes).into_response(),
-        Ok(Err(e)) => problem(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()).into_response(),
-        Err(e) => problem(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()).into_response(),
-    }
+    let made = aside(move || showlog::report::sheet::pdf(&s)).await;
+    made.map_or_else(|no| no, |pdf| ([(header::CONTENT_TYPE, "application/pdf")], pdf).into_response())
 }
 
 async fn begin_check(

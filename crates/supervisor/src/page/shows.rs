@@ -19,7 +19,7 @@ use showlog::shelf::Entry;
 use showlog::{About, EventKind, Shelf, ShowlogError};
 
 use super::Page;
-use super::api::problem;
+use super::api::{aside, problem};
 use crate::snapshot::Letter;
 
 /// Of so many shows the figures are kept.
@@ -135,30 +135,25 @@ pub(crate) async fn of_machine(State(page): State<Arc<Page>>, Path(letter): Path
     let known = page.desk.snapshots().borrow().machines.iter().map(|m| m.letter).find(|l| l.to_string() == letter);
     let Some(machine) = known else { return none("the rig has no machine of this letter") };
     let Some(record) = page.desk.record() else { return none("nothing is recorded") };
-    match tokio::task::spawn_blocking(move || About::read(&record, machine.0, MOST_TOLD)).await {
-        Ok(Ok(about)) => {
-            let told = |e: showlog::Recorded| Happened {
-                at: e.event.wall,
-                kind: e.event.kind,
-                code: e.event.code,
-                text: e.event.text,
-            };
-            Json(MachineHistory { machine, events: about.events.into_iter().map(told).collect(), more: about.more })
-                .into_response()
-        }
-        Ok(Err(e)) => problem(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()).into_response(),
-        Err(e) => problem(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()).into_response(),
-    }
+    let told = |e: showlog::Recorded| Happened {
+        at: e.event.wall,
+        kind: e.event.kind,
+        code: e.event.code,
+        text: e.event.text,
+    };
+    let said = aside(move || {
+        let about = About::read(&record, machine.0, MOST_TOLD)?;
+        let events = about.events.into_iter().map(told).collect();
+        Ok::<_, ShowlogError>(MachineHistory { machine, events, more: about.more })
+    });
+    said.await.map_or_else(|no| no, |history| Json(history).into_response())
 }
 
 /// `GET /shows`.
 pub(crate) async fn list(State(page): State<Arc<Page>>) -> Response {
     let Some(dir) = page.desk.shows() else { return Json(Vec::<ShowLine>::new()).into_response() };
-    match tokio::task::spawn_blocking(move || Shelf::new(&dir).list()).await {
-        Ok(Ok(all)) => Json(all.into_iter().map(line).collect::<Vec<_>>()).into_response(),
-        Ok(Err(e)) => problem(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()).into_response(),
-        Err(e) => problem(StatusCode::INTERNAL_SERVER_ERROR, e.to_string()).into_response(),
-    }
+    let all = aside(move || Shelf::new(&dir).list()).await;
+    all.map_or_else(|no| no, |all| Json(all.into_iter().map(line).collect::<Vec<_>>()).into_response())
 }
 
 fn line(e: Entry) -> ShowLine {
@@ -219,21 +214,16 @@ async fn with_record<T: Send + 'static>(
     id: String,
     what: impl FnOnce(&Page, &Entry) -> Result<T, ShowlogError> + Send + 'static,
 ) -> Result<T, Response> {
-    let no = |status, text: String| problem(status, text).into_response();
-    let none = || no(StatusCode::NOT_FOUND, "there is no show of this id".into());
+    let none = || problem(StatusCode::NOT_FOUND, "there is no show of this id").into_response();
     let dir = page.desk.shows().ok_or_else(none)?;
     let _turn = page.shows.turn.lock().await;
     let here = page.clone();
-    let done = tokio::task::spawn_blocking(move || {
+    let done = aside(move || {
         let all = Shelf::new(&dir).list()?;
         let entry = all.iter().find(|e| e.error.is_none() && e.show.to_string() == id);
         entry.map(|e| what(&here, e)).transpose()
     });
-    match done.await {
-        Ok(Ok(made)) => made.ok_or_else(none),
-        Ok(Err(e)) => Err(no(StatusCode::INTERNAL_SERVER_ERROR, e.to_string())),
-        Err(e) => Err(no(StatusCode::INTERNAL_SERVER_ERROR, e.to_string())),
-    }
+    done.await?.ok_or_else(none)
 }
 
 impl ShowFigures {
